@@ -1,0 +1,1 @@
+"""Computes: pure functions from the record to yields, losses, findings and causes."""

@@ -1,0 +1,1 @@
+"""Shows: the pages, the figures and the command line. Computes no physics."""

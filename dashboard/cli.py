@@ -1,0 +1,58 @@
+"""Owns the command line's door: one group whose commands are imported only when called for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+import logger
+from logger.errors import NoonmarkError
+
+# Command -> module:attribute. Adding a command is one line here and one function there.
+COMMANDS = {
+    "demo": "dashboard.commands.demo:demo",
+    "new": "dashboard.commands.building:new",
+    "check": "dashboard.commands.building:check",
+    "listen": "dashboard.commands.recording:listen",
+    "record": "dashboard.commands.recording:record",
+    "import": "dashboard.commands.recording:import_files",
+    "assess": "dashboard.commands.judging:assess",
+    "findings": "dashboard.commands.judging:findings",
+    "pages": "dashboard.commands.showing:pages",
+}
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module only when that command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name].split(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except NoonmarkError as fault:
+            click.echo(str(fault), err=True)
+            sys.exit(fault.exit_status)
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(logger.__version__, prog_name="noonmark")
+def main() -> None:
+    """Keep a record of a small vessel's solar charging, and say what is wrong.
+
+    Local codes and licensed practice come first. Noonmark only reads: it never switches anything.
+    """

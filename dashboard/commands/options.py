@@ -1,0 +1,35 @@
+"""Owns the options that many commands share."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def settings_option(function: F) -> F:
+    """``--settings PATH``, default ``noonmark.toml`` or ``NOONMARK_SETTINGS``."""
+    return click.option(
+        "--settings",
+        "settings_path",
+        type=click.Path(path_type=Path, dir_okay=False),
+        default=Path("noonmark.toml"),
+        envvar="NOONMARK_SETTINGS",
+        show_default=True,
+        help="The settings file.",
+    )(function)
+
+
+def json_option(function: F) -> F:
+    """``--json``: machine-readable results on standard output."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")(function)
+
+
+def print_json(value: Any) -> None:
+    """Print a result as JSON, never NaN."""
+    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1))

@@ -1,0 +1,1 @@
+"""What bytes mean: bytes in, records and rejects out; no clock, no port."""

@@ -1,0 +1,162 @@
+"""Owns the frozen values on which the lean logger runs, and their journey through JSON.
+
+The settings file is checked by pydantic in another process; what it comes to arrives here. Standard library only.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from typing import Any
+
+Field = int | str | tuple[int | str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPlan:
+    """How one field of a message becomes one channel.
+
+    Attributes
+    ----------
+    field : int, str or tuple
+        Position from 1, key, header, JSON pointer or named group; several fields are averaged.
+    channel : str
+        Vocabulary name.
+    unit : str
+        The vocabulary's unit of the channel.
+    scale, offset : float
+        ``stored = sent * scale + offset``.
+    low, high : float
+        Plausible range [unit], both included.
+    words : dict or None
+        For text channels: what the device sends to the word that is kept; None keeps words as they are.
+    is_text : bool
+        Whether the channel holds words.
+    """
+
+    field: Field
+    channel: str
+    unit: str
+    scale: float
+    offset: float
+    low: float
+    high: float
+    words: dict[str, str] | None = None
+    is_text: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TimePlan:
+    """Where a CSV row keeps its time.
+
+    Attributes
+    ----------
+    field : int, str or None
+        Column of the whole time stamp; None where `date` and `clock` are two columns.
+    date, clock : int, str or None
+        The two columns.
+    zone : str
+        IANA name, for stamps without an offset.
+    format : str or None
+        ``strptime`` pattern; None recognises ISO 8601 and day-first or year-first dates that are not ambiguous.
+    label : str
+        ``instant``, ``start`` or ``end``: what the stamp marks of the interval.
+    interval_ms : int or None
+        Length of the means; None for instants.
+    year : int or None
+        Puts a typical year on one calendar year.
+    """
+
+    field: int | str | None
+    date: int | str | None
+    clock: int | str | None
+    zone: str
+    format: str | None
+    label: str
+    interval_ms: int | None
+    year: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SourcePlan:
+    """One source: where its bytes come from (transport) and what they mean (format).
+
+    Attributes
+    ----------
+    name : str
+        As in the settings.
+    kind : str
+        ``serial`` or ``csv``.
+    channels : tuple of ChannelPlan
+        In the order of the settings.
+    port, baud, parity, stop_bits
+        Of a serial line.
+    format : str
+        ``delimited``, ``keyvalue``, ``json`` or ``pattern``.
+    separator : str or None
+        Between fields; None takes comma, semicolon, tab or blanks as found.
+    checksum : str
+        ``none``, ``sum8``, ``xor8`` or ``crc16-modbus``.
+    pattern : str or None
+        Regular expression with named groups.
+    unheard_after_s : float
+        Silence after which the source counts as unheard [s].
+    path : str or None
+        File or glob of a CSV source, absolute.
+    time : TimePlan or None
+        Of a CSV source.
+    skip_rows, encoding, decimal, missing
+        Dialect of a CSV source.
+    """
+
+    name: str
+    kind: str
+    channels: tuple[ChannelPlan, ...]
+    port: str | None = None
+    baud: int = 9600
+    parity: str = "none"
+    stop_bits: float = 1
+    format: str = "delimited"
+    separator: str | None = None
+    checksum: str = "none"
+    pattern: str | None = None
+    unheard_after_s: float = 60.0
+    path: str | None = None
+    time: TimePlan | None = None
+    skip_rows: int = 0
+    encoding: str = "utf-8-sig"
+    decimal: str = "."
+    missing: tuple[str, ...] = ("", "NaN", "nan", "NA", "null", "-")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the lean logger runs on."""
+
+    settings_text: str
+    settings_hash: str
+    store_path: str
+    flush_seconds: float
+    sources: tuple[SourcePlan, ...]
+
+    def to_json(self) -> str:
+        return json.dumps(dataclasses.asdict(self), ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> Plan:
+        data: dict[str, Any] = json.loads(text)
+        sources = tuple(_source(entry) for entry in data.pop("sources"))
+        return cls(sources=sources, **data)
+
+
+def _source(entry: dict[str, Any]) -> SourcePlan:
+    channels = tuple(_channel(row) for row in entry.pop("channels"))
+    time = entry.pop("time")
+    missing = tuple(entry.pop("missing"))
+    return SourcePlan(channels=channels, time=TimePlan(**time) if time else None, missing=missing, **entry)
+
+
+def _channel(row: dict[str, Any]) -> ChannelPlan:
+    field = row.pop("field")
+    return ChannelPlan(field=tuple(field) if isinstance(field, list) else field, **row)

@@ -1,0 +1,142 @@
+"""Owns the store's tables and their migrations (sqlite-utils). Not imported by the logging process.
+
+``python -m logger.schema PATH`` creates the store or brings it up to date, so that the lean logger's parent can
+do it in a child process. Migrations are only ever appended.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from pathlib import Path
+
+import sqlite_utils
+from sqlite_utils.migrations import Migrations
+
+from logger.errors import NoonmarkError, StoreError, StoreTooNew
+from logger.store import BUSY_MS, PRAGMAS
+
+migrations = Migrations("noonmark")
+
+_FIRST = """
+CREATE TABLE channel (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, unit TEXT NOT NULL);
+CREATE TABLE label (channel INTEGER NOT NULL, code INTEGER NOT NULL, name TEXT NOT NULL,
+  PRIMARY KEY (channel, code)) WITHOUT ROWID;
+CREATE TABLE sample (t INTEGER NOT NULL, channel INTEGER NOT NULL, value REAL NOT NULL,
+  PRIMARY KEY (t, channel)) WITHOUT ROWID;
+CREATE TABLE minute (t INTEGER NOT NULL, channel INTEGER NOT NULL, mean REAL NOT NULL, low REAL NOT NULL,
+  high REAL NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (t, channel)) WITHOUT ROWID;
+CREATE TABLE hour (t INTEGER NOT NULL, channel INTEGER NOT NULL, mean REAL NOT NULL, low REAL NOT NULL,
+  high REAL NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (channel, t)) WITHOUT ROWID;
+CREATE TABLE day (t INTEGER NOT NULL, channel INTEGER NOT NULL, mean REAL NOT NULL, low REAL NOT NULL,
+  high REAL NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (channel, t)) WITHOUT ROWID;
+CREATE TABLE span (channel INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, interval_ms INTEGER,
+  label TEXT NOT NULL, source TEXT NOT NULL, PRIMARY KEY (channel, start, source)) WITHOUT ROWID;
+CREATE TABLE mark (t INTEGER NOT NULL, channel INTEGER NOT NULL, reason TEXT NOT NULL,
+  PRIMARY KEY (t, channel, reason)) WITHOUT ROWID;
+CREATE TABLE reject (id INTEGER PRIMARY KEY, t INTEGER NOT NULL, source TEXT NOT NULL, raw BLOB NOT NULL,
+  reason TEXT NOT NULL);
+CREATE TABLE event (id INTEGER PRIMARY KEY, t INTEGER NOT NULL, session INTEGER, source TEXT, kind TEXT NOT NULL,
+  text TEXT NOT NULL);
+CREATE TABLE session (id INTEGER PRIMARY KEY, boot_id TEXT NOT NULL, started INTEGER NOT NULL,
+  monotonic_ns INTEGER NOT NULL, stopped_cleanly INTEGER NOT NULL DEFAULT 0, clock TEXT NOT NULL);
+CREATE TABLE source (name TEXT PRIMARY KEY, state TEXT NOT NULL, last_seen INTEGER,
+  readings INTEGER NOT NULL DEFAULT 0, rejects INTEGER NOT NULL DEFAULT 0) WITHOUT ROWID;
+CREATE TABLE settings (id INTEGER PRIMARY KEY, start INTEGER NOT NULL, stop INTEGER, hash TEXT NOT NULL,
+  text TEXT NOT NULL);
+CREATE TABLE logbook (id INTEGER PRIMARY KEY, t INTEGER NOT NULL, author TEXT NOT NULL, text TEXT NOT NULL,
+  tags TEXT NOT NULL DEFAULT '');
+
+-- Hours whose samples changed since they were last judged, `seq` grows with every touch.
+CREATE TABLE stale (hour INTEGER PRIMARY KEY, seq INTEGER NOT NULL);
+
+-- Results. Written by analysis.results alone, every row carries the version of the method.
+CREATE TABLE assessed (day TEXT PRIMARY KEY, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  settings_hash TEXT NOT NULL, first_light INTEGER, noon INTEGER NOT NULL, last_light INTEGER, method TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE yield_day (array TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  rated_w REAL NOT NULL, measured_wh REAL, expected_wh REAL, expected_low_wh REAL, expected_high_wh REAL,
+  judged_measured_wh REAL, judged_expected_wh REAL, judged_low_wh REAL, judged_high_wh REAL,
+  curtailed_wh REAL, covered_wh REAL, performance_ratio REAL, plane_wh_m2 REAL, daylight_min REAL NOT NULL,
+  known_min REAL NOT NULL, judging_min REAL NOT NULL, limited_wh REAL, completeness REAL NOT NULL, verdict TEXT NOT NULL,
+  cause TEXT, states TEXT NOT NULL, features TEXT NOT NULL, evidence TEXT NOT NULL, method TEXT NOT NULL,
+  PRIMARY KEY (array, day)) WITHOUT ROWID;
+CREATE TABLE expected (array TEXT NOT NULL, t INTEGER NOT NULL, interval_ms INTEGER NOT NULL, measured_w REAL,
+  expected_w REAL, low_w REAL, high_w REAL, plane_wm2 REAL, module_c REAL, method TEXT NOT NULL,
+  PRIMARY KEY (array, t)) WITHOUT ROWID;
+CREATE TABLE state (array TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, state TEXT NOT NULL,
+  evidence TEXT NOT NULL, method TEXT NOT NULL, PRIMARY KEY (array, start)) WITHOUT ROWID;
+CREATE TABLE loop_resistance (cable TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  ohm REAL, ohm_low REAL, ohm_high REAL, intercept_v REAL, design_ohm REAL NOT NULL, current_a REAL, loss_wh REAL,
+  drop_percent REAL, n INTEGER NOT NULL, method TEXT NOT NULL, PRIMARY KEY (cable, at)) WITHOUT ROWID;
+CREATE TABLE enclosure_model (enclosure TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  fan TEXT NOT NULL, thermal_resistance_k_per_w REAL, low_k_per_w REAL, high_k_per_w REAL, peak_c REAL, peak_at INTEGER,
+  limit_c REAL NOT NULL, over_limit_min REAL, loss_w REAL, n INTEGER NOT NULL, method TEXT NOT NULL,
+  PRIMARY KEY (enclosure, at, fan)) WITHOUT ROWID;
+CREATE TABLE bank_state (bank TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  low_v REAL, low_at INTEGER, high_v REAL, full_at INTEGER, charge_ah REAL, state_of_charge REAL, autonomy_h REAL,
+  method TEXT NOT NULL, PRIMARY KEY (bank, at)) WITHOUT ROWID;
+CREATE TABLE finding (id INTEGER PRIMARY KEY, rule TEXT NOT NULL, subject TEXT NOT NULL, state TEXT NOT NULL,
+  priority TEXT NOT NULL, since INTEGER NOT NULL, until INTEGER, summary TEXT NOT NULL, evidence TEXT NOT NULL,
+  causes TEXT NOT NULL, method TEXT NOT NULL, UNIQUE (rule, subject, since));
+"""
+
+
+@migrations()
+def first_tables(db: sqlite_utils.Database) -> None:
+    """The tables of the contract, the results and the bookkeeping of what is new."""
+    for statement in filter(str.strip, _FIRST.split(";")):
+        db.execute(statement)
+
+
+def prepare(path: Path) -> None:
+    """Create the store, or bring it up to date; a store of a later Noonmark is refused.
+
+    Raises
+    ------
+    StoreError
+        The folder or the file cannot be used; the message says why.
+    StoreTooNew
+        A later Noonmark wrote it.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=BUSY_MS / 1000)
+    except (OSError, sqlite3.Error) as fault:
+        raise StoreError(f"store {path}: cannot be opened ({fault}); check the folder and its owner") from None
+    try:
+        # Vacuum mode must be set before the first table exists; WAL before anyone else opens it.
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        for pragma in PRAGMAS:
+            connection.execute(pragma)
+        db = sqlite_utils.Database(connection)
+        _refuse_newer(db, path)
+        if migrations.pending(db):
+            migrations.apply(db)
+    except sqlite3.Error as fault:
+        raise StoreError(f"store {path}: {fault}; if the file is damaged, move it aside and start again") from None
+    finally:
+        connection.close()
+
+
+def _refuse_newer(db: sqlite_utils.Database, path: Path) -> None:
+    known = {m.name for m in migrations.pending(db)} | {m.name for m in migrations.applied(db)}
+    ours = {m.name for m in migrations._migrations}
+    later = sorted(known - ours)
+    if later:
+        raise StoreTooNew(
+            f"store {path}: a later Noonmark wrote it (it knows {', '.join(later)}); update this one, or use the other"
+        )
+
+
+def main(arguments: list[str]) -> int:
+    """Child process of ``record``: prepare the store named by the one argument."""
+    try:
+        prepare(Path(arguments[0]))
+    except NoonmarkError as fault:
+        sys.stderr.write(f"{fault}\n")
+        return fault.exit_status
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,267 @@
+"""Owns the shape of the settings file: the models, their defaults, their rules. `settings_file` reads it."""
+
+from __future__ import annotations
+
+import codecs
+import datetime as dt
+import re
+import zoneinfo
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9_-]+$", examples=["cabin"])]
+FreeText = Annotated[str, Field(min_length=1, examples=["cabin home run"])]
+Positive = Annotated[float, Field(gt=0)]
+Count = Annotated[int, Field(ge=1, examples=[2])]
+FieldRef = Annotated[int, Field(ge=1)] | Annotated[str, Field(min_length=1)]
+
+
+class Table(BaseModel):
+    """A table of the settings: nothing unknown in it, nothing converted silently, frozen."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
+
+
+class Dated(Table):
+    """A part that may have been fitted or taken away; both dates are solar days, both included."""
+
+    from_: dt.date | None = Field(None, alias="from", examples=[dt.date(2026, 5, 1)])
+    until: dt.date | None = Field(None, examples=[dt.date(2026, 9, 30)])
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Dated:
+        if self.from_ and self.until and self.until < self.from_:
+            raise ValueError("until lies before from")
+        return self
+
+    def in_force(self, day: dt.date) -> bool:
+        """Whether the part was there on that solar day."""
+        return not ((self.from_ and day < self.from_) or (self.until and day > self.until))
+
+
+class Site(Table):
+    name: FreeText = Field(examples=["Lapwing"])
+    latitude: float = Field(ge=-90, le=90, examples=[47.58])
+    longitude: float = Field(ge=-180, le=180, examples=[-2.90])
+    elevation: float = Field(0.0, ge=-500, le=9000, examples=[2])
+    timezone: str = Field(examples=["Europe/Paris"])
+    moored: Literal["fixed", "swinging", "under way"] = Field(examples=["swinging"])
+    coldest_c: float | None = Field(None, ge=-70, le=40, examples=[-8])
+    hottest_c: float | None = Field(None, ge=-20, le=60, examples=[34])
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            zoneinfo.ZoneInfo(value)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError):
+            raise ValueError("not a zone of the IANA time zone list") from None
+        return value
+
+
+class Store(Table):
+    path: str = Field(min_length=1, examples=["lapwing.db"])
+    flush_seconds: float = Field(30.0, ge=0.2, le=600, examples=[30])
+    hot_days: int = Field(14, ge=1, le=3650, examples=[14])
+
+
+class Module(Table):
+    """From the datasheet, at standard test conditions; coefficients in %/K."""
+
+    power: Positive = Field(examples=[175])
+    voc: Positive | None = Field(None, examples=[24.3])
+    isc: Positive | None = Field(None, examples=[9.2])
+    vmp: Positive | None = Field(None, examples=[20.2])
+    imp: Positive | None = Field(None, examples=[8.67])
+    temp_coeff_power: float = Field(-0.40, ge=-1, le=0, examples=[-0.36])
+    temp_coeff_voc: float | None = Field(None, ge=-1, le=0, examples=[-0.28])
+    temp_coeff_isc: float | None = Field(None, ge=-0.2, le=0.3, examples=[0.05])
+    cells_in_series: int | None = Field(None, ge=1, examples=[36])
+    substrings: int | None = Field(None, ge=1, examples=[2])
+
+    @model_validator(mode="after")
+    def _plausible(self) -> Module:
+        if self.vmp and self.voc and self.vmp >= self.voc:
+            raise ValueError("vmp must lie below voc")
+        if self.imp and self.isc and self.imp >= self.isc:
+            raise ValueError("imp must lie below isc")
+        if self.vmp and self.imp and not 0.85 < self.vmp * self.imp / self.power < 1.15:
+            raise ValueError(f"vmp × imp is {self.vmp * self.imp:.0f} W, not near power = {self.power:g} W")
+        return self
+
+
+class Array(Dated):
+    name: Name
+    controller: Name | None = None
+    modules_in_series: Count
+    strings_in_parallel: Count
+    tilt: float = Field(ge=0, le=90, examples=[3])
+    azimuth: float = Field(ge=0, le=360, examples=[180])
+    mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["gap"])
+    module: Module
+
+    @property
+    def rated_w(self) -> float:
+        """Power of all its modules at standard test conditions [W]."""
+        return self.module.power * self.modules_in_series * self.strings_in_parallel
+
+
+class Cable(Dated):
+    name: FreeText
+    carries: str = Field(pattern=r"^(array|controller)\.[a-z0-9_-]+$", examples=["array.cabin"])
+    length: Positive = Field(examples=[6.5])
+    area: Positive = Field(examples=[4.0])
+    conductor: str = Field("class 5 tinned copper", examples=["class 5 tinned copper"])
+
+
+class Controller(Dated):
+    name: Name
+    type: Literal["mppt", "pwm"] = "mppt"
+    enclosure: Name | None = Field(None, examples=["electrics"])
+    input_voltage_limit: Positive | None = Field(None, examples=[100])
+    output_current_limit: Positive | None = Field(None, examples=[30])
+    efficiency: float = Field(0.96, gt=0.5, le=1, examples=[0.97])
+    absorption_v: Positive | None = Field(None, examples=[28.6])
+    float_v: Positive | None = Field(None, examples=[27.2])
+
+
+class Bank(Table):
+    name: Name = Field(examples=["house"])
+    chemistry: Literal["flooded", "agm", "gel", "lifepo4"] | None = Field(None, examples=["agm"])
+    nominal_voltage: Positive | None = Field(None, examples=[24])
+    capacity_ah: Positive | None = Field(None, examples=[220])
+
+
+class Enclosure(Dated):
+    name: Name = Field(examples=["electrics"])
+    temperature_limit: float | None = Field(None, ge=20, le=100, examples=[50])
+    surroundings: str | None = Field(None, pattern=r"^air\.[a-z0-9_-]+$", examples=["air.cabin"])
+
+
+class Fan(Dated):
+    name: Name = Field(examples=["electrics"])
+    enclosure: Name = Field(examples=["electrics"])
+    watts: Positive | None = Field(None, examples=[1.6])
+
+
+class SourceChannel(Table):
+    field: FieldRef | list[FieldRef] = Field(examples=[1])
+    channel: str = Field(examples=["array.cabin.voltage"])
+    unit: str | None = Field(None, examples=["mV"])
+    scale: float = Field(1.0, examples=[0.1])
+    offset: float = 0.0
+    words: dict[str, str] | None = Field(None, examples=[{"3": "bulk"}])
+
+
+class TimeColumn(Table):
+    field: FieldRef | None = Field(None, examples=["time"])
+    date: FieldRef | None = Field(None, examples=["date"])
+    clock: FieldRef | None = Field(None, examples=["clock"])
+    zone: str = Field("UTC", examples=["UTC"])
+    format: str | None = Field(None, examples=["%d/%m/%Y %H:%M"])
+    label: Literal["instant", "start", "end"] = "instant"
+    interval_s: Positive | None = Field(None, examples=[60])
+    year: int | None = Field(None, ge=1980, le=2037, examples=[2026])
+
+    _known_zone = field_validator("zone")(Site._known_zone.__func__)  # type: ignore[attr-defined]
+
+    @model_validator(mode="after")
+    def _complete(self) -> TimeColumn:
+        if (self.field is None) == (self.date is None) or (self.date is None) != (self.clock is None):
+            raise ValueError("give either field, or date and clock together")
+        if (self.label == "instant") != (self.interval_s is None):
+            raise ValueError('label "start" or "end" goes with interval_s, "instant" without it')
+        return self
+
+
+class Source(Table):
+    name: FreeText = Field(examples=["cabin controller"])
+    kind: Literal["serial", "csv"] = Field(examples=["serial"])
+    port: str | None = Field(None, min_length=1, examples=["/dev/serial/by-id/..."])
+    baud: int = Field(9600, ge=50, le=4_000_000, examples=[19200])
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    format: Literal["delimited", "keyvalue", "json", "pattern"] = "delimited"
+    separator: str | None = Field(None, min_length=1, examples=[","])
+    checksum: Literal["none", "sum8", "xor8", "crc16-modbus"] = "none"
+    pattern: str | None = Field(None, examples=[r"V=(?P<volts>[\d.]+)"])
+    unheard_after_s: Positive = Field(60.0, examples=[60])
+    path: str | None = Field(None, min_length=1, examples=["inbox/*.csv"])
+    time: TimeColumn | None = Field(None, examples=[{"field": "time", "zone": "UTC"}])
+    skip_rows: int = Field(0, ge=0)
+    encoding: str = "utf-8-sig"
+    decimal: Literal[".", ","] = "."
+    missing: list[str] = Field(["", "NaN", "nan", "NA", "null", "-"], examples=[["", "NaN", "-99"]])
+    channel: list[SourceChannel] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _needs_of_kind(self) -> Source:
+        if self.kind == "serial" and not self.port:
+            raise ValueError('kind "serial" needs port, for instance port = "/dev/serial/by-id/..."')
+        if self.kind == "csv" and not (self.path and self.time):
+            raise ValueError(
+                'kind "csv" needs path and time, for instance path = "inbox/*.csv" '
+                'and time = { field = "time", zone = "UTC" }'
+            )
+        if self.kind == "serial" and self.format == "pattern" and not self.pattern:
+            raise ValueError('format "pattern" needs pattern, a regular expression with named groups')
+        return self
+
+    @field_validator("pattern")
+    @classmethod
+    def _compiles(cls, value: str | None) -> str | None:
+        if value is not None:
+            try:
+                groups = re.compile(value).groupindex
+            except re.error as fault:
+                raise ValueError(f"not a regular expression: {fault}") from None
+            if not groups:
+                raise ValueError("it names no group; write (?P<volts>...) around what is to be read")
+        return value
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str) -> str:
+        try:
+            codecs.lookup(value)
+        except LookupError:
+            raise ValueError('not a known encoding; try "utf-8" or "cp1252"') from None
+        return value
+
+
+class Settings(Table):
+    """One settings file, checked."""
+
+    site: Site
+    store: Store
+    array: list[Array] = []
+    cable: list[Cable] = []
+    controller: list[Controller] = []
+    bank: Bank | None = None
+    enclosure: list[Enclosure] = []
+    fan: list[Fan] = []
+    source: list[Source] = []
+
+    def on(self, day: dt.date) -> Settings:
+        """The settings with only the parts that were in force on that solar day."""
+        kept: dict[str, Any] = {
+            kind: [part for part in getattr(self, kind) if part.in_force(day)]
+            for kind in ("array", "cable", "controller", "enclosure", "fan")
+        }
+        return self.model_copy(update=kept)
+
+
+class Located(Table):
+    """A checked settings file with its place and its text."""
+
+    settings: Settings
+    path: Path
+    text: str
+    hash: str
+
+    @property
+    def store_path(self) -> Path:
+        """The store's place; relative paths start at the settings file's folder."""
+        return (self.path.parent / self.settings.store.path).resolve()
