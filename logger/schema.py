@@ -52,12 +52,14 @@ CREATE TABLE stale (hour INTEGER PRIMARY KEY, seq INTEGER NOT NULL);
 
 -- Results. Written by analysis.results alone, every row carries the version of the method.
 CREATE TABLE assessed (day TEXT PRIMARY KEY, start INTEGER NOT NULL, stop INTEGER NOT NULL,
-  settings_hash TEXT NOT NULL, first_light INTEGER, noon INTEGER NOT NULL, last_light INTEGER, method TEXT NOT NULL) WITHOUT ROWID;
+  settings_hash TEXT NOT NULL, first_light INTEGER, noon INTEGER NOT NULL, last_light INTEGER,
+  method TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE yield_day (array TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
   rated_w REAL NOT NULL, measured_wh REAL, expected_wh REAL, expected_low_wh REAL, expected_high_wh REAL,
   judged_measured_wh REAL, judged_expected_wh REAL, judged_low_wh REAL, judged_high_wh REAL,
   curtailed_wh REAL, covered_wh REAL, performance_ratio REAL, plane_wh_m2 REAL, daylight_min REAL NOT NULL,
-  known_min REAL NOT NULL, judging_min REAL NOT NULL, limited_wh REAL, completeness REAL NOT NULL, verdict TEXT NOT NULL,
+  known_min REAL NOT NULL, judging_min REAL NOT NULL, limited_wh REAL, completeness REAL NOT NULL,
+  verdict TEXT NOT NULL,
   cause TEXT, states TEXT NOT NULL, features TEXT NOT NULL, evidence TEXT NOT NULL, method TEXT NOT NULL,
   PRIMARY KEY (array, day)) WITHOUT ROWID;
 CREATE TABLE expected (array TEXT NOT NULL, t INTEGER NOT NULL, interval_ms INTEGER NOT NULL, measured_w REAL,
@@ -68,7 +70,8 @@ CREATE TABLE state (array TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NO
 CREATE TABLE loop_resistance (cable TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
   ohm REAL, ohm_low REAL, ohm_high REAL, intercept_v REAL, design_ohm REAL NOT NULL, current_a REAL, loss_wh REAL,
   drop_percent REAL, n INTEGER NOT NULL, method TEXT NOT NULL, PRIMARY KEY (cable, at)) WITHOUT ROWID;
-CREATE TABLE enclosure_model (enclosure TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+CREATE TABLE enclosure_model (enclosure TEXT NOT NULL, at INTEGER NOT NULL, start INTEGER NOT NULL,
+  stop INTEGER NOT NULL,
   fan TEXT NOT NULL, thermal_resistance_k_per_w REAL, low_k_per_w REAL, high_k_per_w REAL, peak_c REAL, peak_at INTEGER,
   limit_c REAL NOT NULL, over_limit_min REAL, loss_w REAL, n INTEGER NOT NULL, method TEXT NOT NULL,
   PRIMARY KEY (enclosure, at, fan)) WITHOUT ROWID;
