@@ -86,7 +86,7 @@ def joint_watts(finding: Finding, full_current: Mapping[str, float]) -> float | 
 def dangers(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list[Danger]:
     """What is dangerous among the open findings, the worst first."""
     found = []
-    for finding in _by_worth(findings):
+    for finding in by_worth(findings):
         name = subject(finding.subject)
         if finding.rule == "loop-resistance":
             watts = joint_watts(finding, full_current)
@@ -104,12 +104,12 @@ def acts(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list
     """What to do first, one act a finding in force, at most five; what is dangerous comes before the rest."""
     open_findings = list(findings)
     first = [danger.finding for danger in dangers(open_findings, full_current)]
-    rest = [f for f in _by_worth(open_findings) if f not in first]
+    rest = [f for f in by_worth(open_findings) if f not in first]
     return [act(finding, full_current) for finding in [*first, *rest][:MOST_ACTS]]
 
 
-def _by_worth(findings: Iterable[Finding]) -> list[Finding]:
-    """The worst first; of equals the one that has lasted longest."""
+def by_worth(findings: Iterable[Finding]) -> list[Finding]:
+    """Those in force, the worst first; of equals the one that has lasted longest."""
     standing = [f for f in findings if f.is_open]
     return sorted(standing, key=lambda f: (PRIORITIES.index(f.priority), f.since, f.rule, f.subject))
 

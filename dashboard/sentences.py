@@ -32,7 +32,7 @@ from dashboard.wording import (
     word,
 )
 
-_AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
+AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
 _POOR_DAY = 0.5
 # Under these shares of what the light allowed it is not worth a word.
 _WORTH_SAYING = 0.05
@@ -49,7 +49,7 @@ NOT_JUDGED = "Nothing has been judged yet."
 def headline(spans: Sequence[ArraySpan], findings: Sequence[Finding], when: LocalTime) -> str:
     """Weather or fault, over the whole span: the first sentence of *Now* and of ``assess``."""
     standing = [f for f in findings if f.is_open]
-    against = sorted((f for f in standing if f.rule in _AGAINST_ARRAYS), key=lambda f: f.since)
+    against = sorted((f for f in standing if f.rule in AGAINST_ARRAYS), key=lambda f: f.since)
     if against:
         return "Not the weather: " + listed([_shortfall(f, spans, when) for f in against]) + "."
     if not spans:
@@ -200,10 +200,10 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
     if got is None or not allowed:
         return f"Cannot tell what {count(days, 'day')} gave: neither light nor power is known for any of them."
     lost = [
-        (total(s.curtailed_wh for s in spans) or 0.0, "no room in the bank held back"),
-        (total(s.covered_wh for s in spans) or 0.0, "something lying on the modules took"),
+        (total(s.curtailed_wh for s in spans) or 0.0, "found no room in bank or controller"),
+        (total(s.covered_wh for s in spans) or 0.0, "was lost under a cover"),
     ]
-    worth = [f"{why} {energy(wh)}" for wh, why in lost if wh > _WORTH_SAYING * allowed]
+    worth = [f"{energy(wh)} {why}" for wh, why in lost if wh > _WORTH_SAYING * allowed]
     tail = f"; {listed(worth)}" if worth else ""
     return f"In {count(days, 'day')} she got {energy(got)} of the {energy(allowed)} that the light allowed{tail}."
 
@@ -255,7 +255,7 @@ def leg(estimate: LoopEstimate | None, needs: Sequence[str]) -> str:
             None if estimate.ohm_low is None else 1000 * estimate.ohm_low,
             None if estimate.ohm_high is None else 1000 * estimate.ohm_high,
         )
-        return f"{resistance(estimate.ohm)} measured, certainly {interval}"
+        return f"{resistance(estimate.ohm)} measured ({interval})"
     if needs:
         return f"cannot tell: {listed(list(needs))} would settle it"
     return "cannot tell yet: an hour or two with current over a fifth of the full would settle it"
@@ -267,18 +267,26 @@ def enclosure(latest: Sequence[EnclosureEstimate], findings: Sequence[Finding], 
     peaks = [e for e in latest if e.peak_c is not None]
     top = max(peaks, key=lambda e: (e.peak_c or 0.0) - e.limit_c) if peaks else None
     warm = (
-        f"{capital(subject('enclosure.' + top.enclosure))}: at most {quantity(top.peak_c, '°C')}, "
-        f"limit {quantity(top.limit_c, '°C')}"
+        f"The {subject('enclosure.' + top.enclosure)} reached {quantity(top.peak_c, '°C')}, "
+        f"its limit is {quantity(top.limit_c, '°C')}"
         if top
         else ""
     )
     if standing:
-        what = listed([f"the {subject(f.subject)}: {finding_line(f)} since {when.day(f.since)}" for f in standing])
-        return f"{capital(what)}." + (f" {warm}." if warm else "")
+        return f"{capital(listed([_box_trouble(f, when) for f in standing]))}." + (f" {warm}." if warm else "")
     if top is None:
         return "Cannot tell how warm the box gets: no thermometer in it is heard."
     over = (top.peak_c or 0.0) > top.limit_c
     return f"{warm}: {'over it, but not for long' if over else 'all is well in there'}."
+
+
+def _box_trouble(finding: Finding, when: LocalTime) -> str:
+    name, since = subject(finding.subject), when.day(finding.since)
+    if finding.rule == "fan-ineffective":
+        return f"the {name} has made no difference since {since}"
+    if finding.rule == "enclosure-over-temperature":
+        return f"the {name} has been too hot since {since}"
+    return f"the {name}: {finding_line(finding)}, since {since}"
 
 
 # -- what is missing ------------------------------------------------------------------------------------------
@@ -359,5 +367,5 @@ def share_line(one: ArraySpan) -> str:
     if one.ratio is None:
         return "cannot tell: no judging light"
     low, high = (None if v is None else 100 * v for v in (one.low, one.high))
-    sure = f" (certainly {number(low)} to {number(high)})" if low is not None and high is not None else ""
+    sure = f" ({number(low)} to {number(high)})" if low is not None and high is not None else ""
     return f"got {percent(one.ratio)} of what the light allowed{sure}"

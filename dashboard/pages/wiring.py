@@ -30,7 +30,9 @@ def layout(view: View, **_unused: str) -> Piece:
     return sheet(
         sentences.wiring(list(latest.values()), view.findings, legs, view.when),
         note(
-            "Resistance of both conductors and of every joint between two stations, found from ordinary days.", "lede"
+            "Resistance of both conductors and of every joint between two stations, found from ordinary days. "
+            "In brackets: where it lies in 19 cases of 20.",
+            "lede",
         ),
         before_you_touch(dangers(bad, view.full_currents)),
         cautions([ARRAY_LIVE, CODES]),
