@@ -11,6 +11,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from logger.zones import zone
+
 Name = Annotated[str, Field(pattern=r"^[a-z0-9_-]+$", examples=["cabin"])]
 FreeText = Annotated[str, Field(min_length=1, examples=["cabin home run"])]
 Positive = Annotated[float, Field(gt=0)]
@@ -172,7 +174,11 @@ class TimeColumn(Table):
     interval_s: Positive | None = Field(None, examples=[60])
     year: int | None = Field(None, ge=1980, le=2037, examples=[2026])
 
-    _known_zone = field_validator("zone")(Site._known_zone.__func__)  # type: ignore[attr-defined]
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        zone(value)
+        return value
 
     @model_validator(mode="after")
     def _complete(self) -> TimeColumn:
