@@ -38,16 +38,16 @@ _PLAIN = {
 def of_toml(text: str, fault: ValueError) -> str:
     """The sentence for text that is not TOML, with the line and what usually makes it so."""
     at = re.search(r"at line (\d+)", str(fault))
-    lines = text.splitlines()
-    line = lines[int(at[1]) - 1].strip() if at and int(at[1]) <= len(lines) else ""
-    shown = f": {line}" if line else ""
+    lines = text.rstrip().split("\n")
+    line = lines[min(int(at[1]), len(lines)) - 1 if at else -1].strip()[:_LONGEST]
+    shown = f": {line}" if line and line.isprintable() else ""
     return f"not TOML: {str(fault).rstrip('.')}{shown}{_usual_cause(str(fault), line)}"
 
 
 def _usual_cause(fault: str, line: str) -> str:
     _, equals, value = line.partition("=")
     value = value.strip()
-    if "backslash" in fault or "\\" in fault or "Unescaped" in fault:
+    if "\\" in line:
         return "; a path with backslashes goes in single quotes"
     if equals and re.match(r"[+-]?\d+,\d", value):
         return "; a number takes a point: 47.58"
@@ -143,7 +143,7 @@ def _where(loc: tuple[int | str, ...], raw: Any) -> str:
             parts[-1] += f" {name!r}" if isinstance(name, str) and name else f" number {step + 1}"
         else:
             here = here.get(step) if isinstance(here, dict) else None
-            parts.append(step)
+            parts.append(step if step and step.isprintable() else toml(step))
     return ", ".join(parts)
 
 

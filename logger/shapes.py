@@ -40,7 +40,7 @@ def _known_zone(value: str) -> str:
         zoneinfo.ZoneInfo(value)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         known = {zone.rpartition("/")[2].lower(): zone for zone in sorted(zoneinfo.available_timezones())}
-        near = difflib.get_close_matches(value.rpartition("/")[2].lower(), known, n=1)
+        near = difflib.get_close_matches(value.rpartition("/")[2].lower(), known, n=1, cutoff=0.75)
         hint = f"; did you mean {known[near[0]]!r}?" if near else ""
         raise ValueError(f"not a zone of the IANA time zone list{hint}") from None
     return value
