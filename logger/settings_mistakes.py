@@ -143,7 +143,7 @@ def _where(loc: tuple[int | str, ...], raw: Any) -> str:
             parts[-1] += f" {name!r}" if isinstance(name, str) and name else f" number {step + 1}"
         else:
             here = here.get(step) if isinstance(here, dict) else None
-            parts.append(step if step and step.isprintable() else toml(step))
+            parts.append(_bare(step))
     return ", ".join(parts)
 
 
@@ -189,7 +189,7 @@ def toml(value: Any) -> str:
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, dict):
-        text = "{ " + ", ".join(f"{k} = {toml(v)}" for k, v in value.items()) + " }"
+        text = "{ " + ", ".join(f"{_bare(k)} = {toml(v)}" for k, v in value.items()) + " }"
     elif isinstance(value, list):
         text = "[" + ", ".join(toml(v) for v in value) + "]"
     elif isinstance(value, str) and "\\" in value and "'" not in value and value.isprintable():
@@ -200,6 +200,10 @@ def toml(value: Any) -> str:
     else:
         text = value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def _bare(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else toml(key)
 
 
 def loads(text: str) -> dict[str, Any]:
