@@ -7,6 +7,7 @@
     ├── SettingsError            the settings file holds mistakes, all listed at once (exit 2)
     ├── UnknownChannel           a channel that the vocabulary does not hold
     ├── UnknownUnit              a unit that cannot become the channel's unit
+    ├── UnknownConductor         a conductor of a size or class that no table holds
     ├── StoreError               the store cannot be opened, read or written
     │   ├── StoreMissing         there is no store at that path
     │   └── StoreTooNew          a later Noonmark wrote it
@@ -58,6 +59,10 @@ class UnknownChannel(NoonmarkError):
 
 class UnknownUnit(NoonmarkError):
     """A unit that cannot become the channel's unit."""
+
+
+class UnknownConductor(NoonmarkError):
+    """A conductor of a size or class that no table holds."""
 
 
 class StoreError(NoonmarkError):

@@ -115,6 +115,13 @@ class Cable(Dated):
     area: Positive = Field(examples=[4.0])
     conductor: str = Field("class 5 tinned copper", examples=["class 5 tinned copper"])
 
+    @field_validator("conductor")
+    @classmethod
+    def _listed_class(cls, value: str) -> str:
+        if not re.fullmatch(r"class [1256]( plain| tinned)? copper", value):
+            raise ValueError("write class 1, 2, 5 or 6 of IEC 60228, plain or tinned, and copper")
+        return value
+
 
 class Controller(Dated):
     name: Name
