@@ -88,7 +88,7 @@ class _Assessment:
         self.located = located
         self.longitude = located.settings.site.longitude
         self.in_force = _settings_in_force(connection, located)
-        self.record_stop = _record_stop(connection)
+        self.record = _record_bounds(connection)
 
     def run(self, progress: Progress) -> list[dt.date]:
         stale = self.connection.execute("SELECT hour, seq FROM stale").fetchall()
@@ -114,7 +114,16 @@ class _Assessment:
         days = set()
         for hour in hours:
             days |= {solar_day(hour, self.longitude), solar_day(hour + HOUR_MS - 1, self.longitude)}
-        return {day for day in days if day_start(day, self.longitude) < self.record_stop}
+        return {day for day in days if self._holds_data(day)}
+
+    def _holds_data(self, day: dt.date) -> bool:
+        start = day_start(day, self.longitude)
+        return any(
+            self.connection.execute(
+                f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (start, start + DAY_MS)
+            ).fetchone()
+            for table in ("minute", "sample")
+        )
 
     def _outdated(self) -> set[dt.date]:
         """Days judged by another method or by settings that no longer stand for them."""
@@ -154,7 +163,7 @@ class _Assessment:
         after_old = {
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
-        results = judge_days(self.connection, settings, in_force.hash, days, before, self.record_stop, self.longitude)
+        results = judge_days(self.connection, settings, in_force.hash, days, before, self.record, self.longitude)
         for result in results:
             with transaction(self.connection):
                 write_day(self.connection, result, METHOD)
@@ -182,7 +191,7 @@ class _Assessment:
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
-            stop=self.record_stop,
+            stop=self.record[1],
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
@@ -227,11 +236,15 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
     ]
 
 
-def _record_stop(connection: sqlite3.Connection) -> int:
-    """End of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
-    minute = connection.execute("SELECT max(t) FROM minute").fetchone()[0]
-    spans = connection.execute("SELECT max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)).fetchone()[0]
-    return max((minute + MINUTE_MS) if minute is not None else 0, spans or 0)
+def _record_bounds(connection: sqlite3.Connection) -> tuple[int, int]:
+    """Beginning and end of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
+    first, last = connection.execute("SELECT min(t), max(t) FROM minute").fetchone()
+    start, stop = connection.execute(
+        "SELECT min(start), max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)
+    ).fetchone()
+    starts = [t for t in (first, start) if t is not None]
+    stops = [t for t in (last + MINUTE_MS if last is not None else None, stop) if t is not None]
+    return min(starts, default=0), max(stops, default=0)
 
 
 # -- from record to results, without writing --------------------------------------------------------------------
@@ -243,7 +256,7 @@ def judge_days(
     settings_hash: str,
     days: Sequence[dt.date],
     covered_before: dict[str, bool],
-    record_stop: int,
+    record: tuple[int, int],
     longitude: float,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
@@ -258,8 +271,8 @@ def judge_days(
     days : sequence of datetime.date
     covered_before : dict
         Array to whether it was covered when the first day began.
-    record_stop : int
-        Where the record ends, UTC [ms].
+    record : tuple of int
+        Where the record begins and ends, UTC [ms]: what lies outside has no state.
     longitude : float
         Of the solar days.
     """
@@ -270,8 +283,7 @@ def judge_days(
     stretch = load(connection, first - DAY_MS, first + len(days) * DAY_MS, _wanted(settings))
     suns = [_sun_day(day, day_start(day, longitude), place, settings_hash) for day in days]
     arrays = {
-        a.name: _judge_array(a, settings, stretch, suns, place, covered_before[a.name], record_stop)
-        for a in settings.array
+        a.name: _judge_array(a, settings, stretch, suns, place, covered_before[a.name], record) for a in settings.array
     }
     results = []
     for i, sun in enumerate(suns):
@@ -306,7 +318,7 @@ def _judge_array(
     suns: Sequence[SunDay],
     place: Place,
     covered: bool,
-    record_stop: int,
+    record: tuple[int, int],
 ) -> list[_Judged]:
     """One array over the days, in groups of days whose intervals are of one length."""
     judged: list[_Judged] = []
@@ -315,7 +327,7 @@ def _judge_array(
     for i in range(1, len(suns) + 1):
         if i == len(suns) or grids[i].step != grids[begin].step:
             group, covered = _judge_group(
-                array, settings, stretch, suns[begin:i], grids[begin:i], place, covered, record_stop
+                array, settings, stretch, suns[begin:i], grids[begin:i], place, covered, record
             )
             judged += group
             begin = i
@@ -330,7 +342,7 @@ def _judge_group(
     grids: Sequence[Grid],
     place: Place,
     covered: bool,
-    record_stop: int,
+    record: tuple[int, int],
 ) -> tuple[list[_Judged], bool]:
     whole = Grid(np.concatenate([g.start for g in grids]), grids[0].step)
     everywhere = position(whole.middle, place)
@@ -349,16 +361,20 @@ def _judge_group(
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
-        heard = mask & (grid.start < record_stop)
+        heard = mask & _inside(grid, record)
         judged.append(
             _Judged(
-                yields.of_day(array, day, mask, grid, light, said, could, state, record_stop),
+                yields.of_day(array, day, mask, grid, light, said, could, state, record),
                 _expected_frame(heard & (state != states.NIGHT), grid, light, said, could),
-                yields.runs(array.name, state, heard, grid, day, record_stop),
+                yields.runs(array.name, state, heard, grid, day, record),
             )
         )
-    lit = state[(grid.start < record_stop) & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
+    lit = state[_inside(grid, record) & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(lit[-1] == states.COVERED) if len(lit) else covered
+
+
+def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
+    return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
 
 
 def _expected_frame(
