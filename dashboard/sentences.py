@@ -1,8 +1,8 @@
 """Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
 
-Of a finding's evidence these keys are used where they are there: ``ratio`` and ``mostly`` ("morning", "midday",
-"afternoon") of a shortfall; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
-``running_k_per_w`` and ``stopped_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
+Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
+"afternoon") of a shortfall, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c``
+of a box; ``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
 """
 
 from __future__ import annotations
@@ -69,12 +69,18 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
     since = when.day(finding.since)
     if finding.rule == "array-dead":
         return f"the {name} array has given nothing since {since}"
-    share = finding.evidence.get("ratio", next((s.ratio for s in spans if s.name == name), None))
+    if _is_cover(finding):
+        return f"the {name} array has lain covered since {since}"
+    share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
     when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
                  "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
     return f"the {name} array has given {gave} since {since}{when_lost}"
+
+
+def _is_cover(finding: Finding) -> bool:
+    return "covered_wh" in finding.evidence
 
 
 def _sound(spans: Sequence[ArraySpan]) -> bool:
@@ -147,14 +153,17 @@ def finding_line(finding: Finding) -> str:
     size = ""
     if finding.rule == "loop-resistance" and e.get("ohm") is not None and e.get("design_ohm") is not None:
         size = f"+{resistance(e['ohm'] - e['design_ohm'])}"
-    elif finding.rule == "yield-shortfall" and e.get("ratio") is not None:
-        return f"got {percent(e['ratio'])} of what the light allowed"
+    elif finding.rule == "yield-shortfall" and _is_cover(finding):
+        return f"covered, {energy(e['covered_wh'])} lost"
+    elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
+        return f"got {percent(e['judged_ratio'])} of what the light allowed"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
-    elif finding.rule == "fan-ineffective" and e.get("running_k_per_w") is not None:
-        size = quantity(e["running_k_per_w"], "K/W", 2) + " while told to run"
+    elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
+        usual = e.get("baseline_k_per_w")
+        size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
     return word(RULES, finding.rule) + (f", {size}" if size else "")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from analysis.results import ArrayDay, Finding, Results, SunDay
-from dashboard import runs, sentences
+from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
 from dashboard.wording import LocalTime
 from logger.errors import SettingsError, StoreError, StoreMissing
@@ -78,10 +78,6 @@ class View:
         """Raised or in force in the span; where it is the newest, up to the present."""
         stop = self.days[-1].stop if self.earlier else 1 << 62
         return self.results.findings(self.days[0].start, stop)
-
-    @cached_property
-    def full_currents(self) -> dict[str, float]:
-        return runs.full_currents(self.settings)
 
 
 @contextmanager

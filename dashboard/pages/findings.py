@@ -21,7 +21,7 @@ def layout(view: View, **_unused: str) -> Piece:
     return sheet(
         sentences.notices(view.findings),
         note(f"Times are {view.when.name()}. A notice keeps its number for good.", "lede"),
-        before_you_touch(dangers(standing, view.full_currents)),
+        before_you_touch(dangers(standing)),
         html.Div([_notice(view, f) for f in standing]),
         section("Cancelled and laid aside", *[_notice(view, f) for f in others]) if others else None,
         alarmed=bool(standing),
@@ -50,7 +50,7 @@ def _notice(view: View, finding: Finding) -> Piece:
 
 
 def _to_do(view: View, finding: Finding) -> list[Piece]:
-    todo = act(finding, view.full_currents)
+    todo = act(finding)
     tool = "" if todo.tool == "nothing" else f"; take: {todo.tool}"
     return [
         html.P([html.Strong("What to do. "), todo.do]),

@@ -102,8 +102,8 @@ def _margin(view: View, sun: SunDay) -> list[Piece]:
     for finding in sorted(view.findings, key=lambda f: f.since):
         said = f"{capital(subject(finding.subject))}: {sentences.finding_line(finding)}. "
         if sun.start <= finding.since < sun.stop:
-            notes.append(html.P([said, notice_link(finding)], className="abnormal"))
-        elif finding.until is not None and sun.start <= finding.until < sun.stop:
+            notes.append(html.P([said, notice_link(finding)], className="abnormal" if finding.is_open else ""))
+        if finding.until is not None and sun.start <= finding.until < sun.stop:
             notes.append(html.P([f"{capital(subject(finding.subject))}: cancelled, ", notice_link(finding)]))
     return notes
 
@@ -117,7 +117,7 @@ def _foot(view: View) -> Piece:
                 html.Td(one.name, className="c-array", **{"data-label": "array"}),
                 html.Td(energy(one.expected_wh), className="c-could-have", **{"data-label": "could have"}),
                 html.Td(energy(one.measured_wh), className="c-got", **{"data-label": "got"}),
-                html.Td(capital(sentences.share_line(one)), colSpan=3, className="c-sum"),
+                html.Td(sentences.share_line(one), colSpan=3, className="c-sum"),
             ]
         )
         for place, one in enumerate(view.spans)

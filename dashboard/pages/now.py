@@ -21,7 +21,7 @@ def layout(view: View, **_unused: str) -> Piece:
     return sheet(
         sentences.headline(view.spans, view.findings, view.when),
         note(f"{dates(view.first, view.last)}, {_age(view)}", "lede"),
-        before_you_touch(dangers(standing, view.full_currents)),
+        before_you_touch(dangers(standing)),
         _first_things(view),
         section("The light", html.P(light(view))),
         section("Asked on coming aboard", _questions(view)),
@@ -49,7 +49,7 @@ def light(view: View) -> str:
 
 
 def _first_things(view: View) -> Piece:
-    todo = acts(view.findings, view.full_currents)
+    todo = acts(view.findings)
     if not todo:
         return section("What to do first", html.P(sentences.NOTHING_TO_DO))
     return section("What to do first", html.Ol([_act(one) for one in todo], className="acts"))

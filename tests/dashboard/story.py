@@ -308,12 +308,13 @@ def findings() -> list[Finding]:
     return [
         Finding(
             "instrument-unheard", "source.history", "returned", "medium", at[7] + HOUR, at[7] + 3 * HOUR + 12 * MINUTE,
-            "Source history said nothing for 132 minutes.", {"silent_min": 132}, (),
+            "Source history said nothing for 132 minutes.", {"array": "cabin", "daylight_minutes": 132}, (),
         ),
         Finding(
             "loop-resistance", "cable.gantry home run", "unacknowledged", "high", at[8], None,
             "The gantry home run has gone from 125 to 551 mΩ since 10 June; by its copper it should have 118.",
-            {"ohm": 0.551, "ohm_low": 0.543, "ohm_high": 0.559, "design_ohm": 0.118, "intercept_v": 0.02},
+            {"ohm": 0.551, "ohm_low": 0.543, "ohm_high": 0.559, "design_ohm": 0.118, "extra_ohm": 0.433,
+             "watts_at_full_current": 32.5, "drop_percent": 11.8, "intercept_v": 0.02, "estimates": 6},
             (
                 Cause("series-resistance", 0.81, "Feel each plug of the gantry home run for warmth at midday, then "
                       "measure volts from the modules' end to the controller above 3 A."),
@@ -324,9 +325,10 @@ def findings() -> list[Finding]:
         Finding(
             "fan-ineffective", "fan.electrics", "unacknowledged", "medium", at[9], None,
             "Since 13 June the electrics box is as hard to cool with its fan told to run as with it stopped.",
-            {"running_k_per_w": 0.97, "stopped_k_per_w": 1.0, "usual_k_per_w": 0.52},
+            {"k_per_w": 0.97, "baseline_k_per_w": 0.52, "ratio": 1.87, "peak_c": 45.8, "limit_c": 50.0, "days": 5,
+             "explains": ["enclosure-over-temperature enclosure.electrics"]},
             (
-                Cause("fan-stopped", 0.62, "Hold a tissue at the outlet of the electrics box while its fan should run."),
+                Cause("fan-stopped", 0.62, "Hold a tissue at the outlet of the electrics box when it should run."),
                 Cause("fan-supply", 0.27, "Measure the volts at the fan's plug while it is told to run."),
                 Cause("inlet-blocked", 0.11, "Brush the mesh at the inlet and at the outlet."),
             ),
@@ -335,7 +337,8 @@ def findings() -> list[Finding]:
             "yield-shortfall", "array.cabin", "unacknowledged", "medium", at[11] + HOUR, None,
             "The cabin array has given 78 % of what the light allowed since 16 June, and next to none of the loss "
             "lies in the morning.",
-            {"ratio": 0.78, "ratio_low": 0.75, "ratio_high": 0.81, "mostly": "afternoon"},
+            {"days": ["2026-06-16"], "judged_ratio": 0.78, "lost_fraction": 0.22, "lost_wh": 2590.0,
+             "features": {"evenness": 0.1}, "mostly": "afternoon"},
             (
                 Cause("shade", 0.88, "Look between 15:00 and 19:00 what stands between the sun and the cabin top."),
                 Cause("bypassed-substring", 0.07, "Compare the volts of both strings at the same moment in full sun."),
