@@ -15,7 +15,7 @@ from logger.readings import Block, RowReject
 from logger.zones import zone
 
 # Rows that are read ahead to find a day after the twelfth, before the order of day and month is given up on.
-_MOST_UNSETTLED = 50_000
+_MOST_UNSETTLED = 20_000
 _SEPARATORS = ("\t", ";", ",", BLANKS)
 
 
@@ -85,9 +85,17 @@ class CsvTable:
         return self._records.resumable and self._separator is not None
 
     @property
-    def settled(self) -> bool:
-        """Whether the order of day and month is known, or does not matter so far."""
-        return self._stamps.settles([self._stamp(row) for row in self._cells])
+    def doubt(self) -> ImportFault | None:
+        """What keeps the rows read so far waiting: the order of day and month is not known."""
+        if self._stamps.settles([self._stamp(row) for row in self._cells]):
+            return None
+        stamp = self._stamp(self._cells[0])
+        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
+        return ImportFault(
+            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
+            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
+            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
+        )
 
     def feed(self, data: bytes) -> Block:
         """The rows that these bytes complete."""
@@ -187,11 +195,11 @@ class CsvTable:
             self._gather(texts, numbers, rejects)
         block = Block([], tuple([] for _ in self._columns), {}, tuple(rejects))
         if self._cells:
-            if not self.settled:
-                if last or len(self._cells) > _MOST_UNSETTLED:
-                    raise self._unsettled()
-            else:
+            doubt = self.doubt
+            if doubt is None:
                 block = self._block(rejects, last)
+            elif last or len(self._cells) > _MOST_UNSETTLED:
+                raise doubt
         self._records.release(self._lines[0] if self._lines else None)
         return block
 
@@ -334,15 +342,6 @@ class CsvTable:
     def _year_begin(self, year: int) -> int:
         moment = dt.datetime(year, 1, 1, tzinfo=zone(self._time.zone))
         return round(moment.timestamp() * 1000)
-
-    def _unsettled(self) -> ImportFault:
-        stamp = self._stamp(self._cells[0])
-        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
-        return ImportFault(
-            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
-            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
-            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
-        )
 
 
 def _many(field: Field) -> tuple[int | str, ...]:
