@@ -44,10 +44,14 @@ class CsvTable:
         kept: dict[str, Any] = json.loads(state) if state else {}
         self._records = Records(plan.encoding, where, kept.get("offset", 0), kept.get("line", 0))
         self._stamps = Stamps(plan.time, kept.get("order"))
+        if "rows" in kept:
+            before, step, descending, second = kept["rows"]
+            self._stamps.state = (before, step, descending, second)
         self._columns = tuple(Column(plan, channel) for channel in plan.channels)
         self._separator: str | None = kept.get("separator")
         self._header: list[str] | None = kept.get("header")
-        self._after_header = False
+        self._after_header: bool = kept.get("after_header", False)
+        self._earlier: tuple[list[str] | None, int] | None = None  # layout of the rows that wait, where it was another
         self._width: int = kept.get("width", 0)
         self._names = _names(plan)
         self._places: dict[int | str, int] = {}
@@ -67,14 +71,17 @@ class CsvTable:
     @property
     def state(self) -> str:
         """What is known of the file, for going on at `consumed` later."""
+        header, width = self._earlier if self._earlier and self._lines else (self._header, self._width)
         return json.dumps(
             {
                 "offset": self.consumed,
                 "line": self._lines[0] - 1 if self._lines else self._records.line,
                 "order": self._stamps.order,
+                "rows": self._stamps.state,
                 "separator": self._separator,
-                "header": self._header,
-                "width": self._width,
+                "header": header,
+                "width": width,
+                "after_header": self._after_header and not self._lines,
             },
             ensure_ascii=False,
         )
@@ -200,6 +207,8 @@ class CsvTable:
                 block = self._block(rejects, last)
             elif last or len(self._cells) > _MOST_UNSETTLED:
                 raise doubt
+        if not self._lines:
+            self._earlier = None
         self._records.release(self._lines[0] if self._lines else None)
         return block
 
@@ -233,6 +242,8 @@ class CsvTable:
         if header == self._header:
             return
         old = dict(self._places)
+        if self._cells and self._earlier is None:
+            self._earlier = (self._header, self._width)
         self._header, self._width = header, len(header)
         self._lay(header)
         moved = []
@@ -263,7 +274,7 @@ class CsvTable:
         kept, at = [], []
         for row, number in zip(rows, numbers, strict=True):
             if not any(cell.strip() for cell in row):
-                self.rows -= 1  # blanks or separators alone
+                self.rows -= 1  # separators alone
                 continue
             short = len(row) < max(self._width - blank_end, needed)
             if short or len(_without_blank_end(row)) > self._width:
@@ -286,6 +297,9 @@ class CsvTable:
         times, time_marks = self._starts(resolved.times), resolved.marks
         if resolved.faults:
             for at, reason in resolved.faults.items():
+                if not any(cell.strip() for cell in rows[at]):
+                    self.rows -= 1  # separators alone
+                    continue
                 before = next((t for t in times[at::-1] if t is not None), self._last_t)
                 rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))
             sound = [at for at, t in enumerate(times) if t is not None]
