@@ -21,7 +21,7 @@ MINUTE_MS = 60_000
 DAY_MS = 86_400_000
 
 # A mark about where the time came from says nothing against the value.
-_UNMARKED = (
+UNMARKED = (
     "NOT EXISTS (SELECT 1 FROM mark m WHERE m.t = s.t AND m.channel = s.channel AND m.reason NOT IN ('time restored'))"
 )
 
@@ -36,7 +36,7 @@ INSERT INTO minute (t, channel, mean, low, high, n)
 SELECT s.t / 60000 * 60000, s.channel, avg(s.value), min(s.value), max(s.value), count(*)
 FROM sample s
 WHERE s.t >= :start AND s.t < :stop AND s.channel IN (SELECT id FROM channel WHERE unit <> 'text')
-  AND {{within}} AND {_UNMARKED} AND NOT {_LONG}
+  AND {{within}} AND {UNMARKED} AND NOT {_LONG}
 GROUP BY 1, 2
 """
 
@@ -48,7 +48,7 @@ SELECT t, channel, value, value, value, total FROM (
     row_number() OVER (PARTITION BY s.t / 60000, s.channel ORDER BY count(*) DESC, s.value) AS place
   FROM sample s
   WHERE s.t >= :start AND s.t < :stop AND s.channel IN (SELECT id FROM channel WHERE unit = 'text')
-    AND {{within}} AND {_UNMARKED} AND NOT {_LONG}
+    AND {{within}} AND {UNMARKED} AND NOT {_LONG}
   GROUP BY s.t / 60000, s.channel, s.value
 ) WHERE place = 1
 """
@@ -120,7 +120,7 @@ def _pieces(connection: sqlite3.Connection, start: int, stop: int, within: str) 
     ).fetchall():
         for t, value in connection.execute(
             f"SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t > ? AND s.t < ? "
-            f"AND s.t >= ? AND s.t < ? AND {_UNMARKED} ORDER BY s.t",
+            f"AND s.t >= ? AND s.t < ? AND {UNMARKED} ORDER BY s.t",
             (channel, start - interval, stop, span_start, span_stop),
         ):
             covered = min(t + interval, stop) - max(t, start)

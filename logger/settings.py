@@ -22,6 +22,7 @@ from logger.shapes import (
     NamedGroups,
     Positive,
     Scale,
+    StampZone,
     Zone,
 )
 
@@ -158,7 +159,7 @@ class TimeColumn(Table):
     field: FieldRef | None = Field(None, examples=["time"])
     date: FieldRef | None = Field(None, examples=["date"])
     clock: FieldRef | None = Field(None, examples=["clock"])
-    zone: Zone = Field("UTC", examples=["UTC"])
+    zone: StampZone = Field("UTC", examples=["UTC"])
     format: DatePattern | None = Field(None, examples=["%d/%m/%Y %H:%M"])
     label: Literal["instant", "start", "end"] = "instant"
     interval_s: Positive | None = Field(None, examples=[60])

@@ -11,6 +11,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, PlainValidator
 
+from logger.zones import zone
+
 
 def _shaped(pattern: str, rule: str) -> AfterValidator:
     def check(value: str) -> str:
@@ -39,10 +41,22 @@ def _known_zone(value: str) -> str:
     try:
         zoneinfo.ZoneInfo(value)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        known = {zone.rpartition("/")[2].lower(): zone for zone in sorted(zoneinfo.available_timezones())}
-        near = difflib.get_close_matches(value.rpartition("/")[2].lower(), known, n=1, cutoff=0.75)
-        hint = f"; did you mean {known[near[0]]!r}?" if near else ""
-        raise ValueError(f"not a zone of the IANA time zone list{hint}") from None
+        raise ValueError(f"not a zone of the IANA time zone list{_nearest_zone(value)}") from None
+    return value
+
+
+def _nearest_zone(value: str) -> str:
+    known = {name.rpartition("/")[2].lower(): name for name in sorted(zoneinfo.available_timezones())}
+    near = difflib.get_close_matches(value.rpartition("/")[2].lower(), known, n=1, cutoff=0.75)
+    return f"; did you mean {known[near[0]]!r}?" if near else ""
+
+
+def _stamp_zone(value: str) -> str:
+    try:
+        zone(value)
+    except ValueError:
+        hint = _nearest_zone(value)
+        raise ValueError(f'not a zone of the IANA time zone list, nor an offset such as "UTC-7"{hint}') from None
     return value
 
 
@@ -94,6 +108,7 @@ Conductor = Annotated[
     _shaped("class [1256]( plain| tinned)? copper", "write class 1, 2, 5 or 6 (IEC 60228), plain or tinned, copper"),
 ]
 Zone = Annotated[str, AfterValidator(_known_zone)]
+StampZone = Annotated[str, AfterValidator(_stamp_zone)]
 Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, examples=[2])]
 Scale = Annotated[float, AfterValidator(_not_zero)]

@@ -1,0 +1,433 @@
+"""Owns the result tables: the values they hold, how they are read, and the only code that writes them."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import math
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True, slots=True)
+class SunDay:
+    """One local mean solar day that was judged.
+
+    Attributes
+    ----------
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    first_light, last_light : int or None
+        Sunrise and sunset, UTC [ms]; None where the sun does not cross the horizon.
+    noon : int
+        True solar noon, UTC [ms].
+    settings_hash : str
+        Of the settings by which the day was judged.
+    """
+
+    day: dt.date
+    start: int
+    stop: int
+    first_light: int | None
+    noon: int
+    last_light: int | None
+    settings_hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class ArrayDay:
+    """What one array gave on one solar day, and what the light allowed. Energies [Wh], None where unknown."""
+
+    array: str
+    day: dt.date
+    start: int
+    stop: int
+    rated_w: float
+    measured_wh: float | None
+    expected_wh: float | None
+    expected_low_wh: float | None
+    expected_high_wh: float | None
+    judged_measured_wh: float | None
+    judged_expected_wh: float | None
+    judged_low_wh: float | None
+    judged_high_wh: float | None
+    curtailed_wh: float | None
+    covered_wh: float | None
+    limited_wh: float | None
+    performance_ratio: float | None
+    plane_wh_m2: float | None
+    daylight_min: float
+    known_min: float
+    judging_min: float
+    completeness: float
+    verdict: str
+    cause: str | None
+    states: dict[str, float] = field(default_factory=dict)
+    features: dict[str, Any] = field(default_factory=dict)
+    evidence: str = ""
+
+    @property
+    def judged_ratio(self) -> float | None:
+        """Measured over expected in unhindered intervals alone."""
+        return ratio(self.judged_measured_wh, self.judged_expected_wh)
+
+    @property
+    def judged_ratio_low(self) -> float | None:
+        return ratio(self.judged_measured_wh, self.judged_high_wh)
+
+    @property
+    def judged_ratio_high(self) -> float | None:
+        return ratio(self.judged_measured_wh, self.judged_low_wh)
+
+
+@dataclass(frozen=True, slots=True)
+class StateRun:
+    """A stretch in which one operating state held an array; times UTC [ms]."""
+
+    array: str
+    start: int
+    stop: int
+    state: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoopEstimate:
+    """Resistance of one run of cable over one solar day, both conductors and all joints [Ω]."""
+
+    cable: str
+    at: int
+    start: int
+    stop: int
+    ohm: float | None
+    ohm_low: float | None
+    ohm_high: float | None
+    intercept_v: float | None
+    design_ohm: float
+    current_a: float | None
+    loss_wh: float | None
+    drop_percent: float | None
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class EnclosureEstimate:
+    """One box over one solar day, once for each way the fan was told: ``running``, ``stopped``, ``untold``."""
+
+    enclosure: str
+    at: int
+    start: int
+    stop: int
+    fan: str
+    thermal_resistance_k_per_w: float | None
+    low_k_per_w: float | None
+    high_k_per_w: float | None
+    peak_c: float | None
+    peak_at: int | None
+    limit_c: float
+    over_limit_min: float | None
+    loss_w: float | None
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class BankDay:
+    """The bank over one solar day."""
+
+    bank: str
+    at: int
+    start: int
+    stop: int
+    low_v: float | None
+    low_at: int | None
+    high_v: float | None
+    full_at: int | None
+    charge_ah: float | None
+    state_of_charge: float | None
+    autonomy_h: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """An explanation of a finding, with its probability and the next thing to measure."""
+
+    cause: str
+    probability: float
+    next_check: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A symptom with its evidence; times UTC [ms], `until` None while it lasts."""
+
+    rule: str
+    subject: str
+    state: str
+    priority: str
+    since: int
+    until: int | None
+    summary: str
+    evidence: dict[str, Any]
+    causes: tuple[Cause, ...]
+    id: int | None = None
+
+    @property
+    def is_open(self) -> bool:
+        return self.state in ("unacknowledged", "acknowledged")
+
+
+def ratio(part: float | None, whole: float | None) -> float | None:
+    """Quotient, None where either is unknown or the whole is nothing."""
+    return part / whole if part is not None and whole else None
+
+
+# -- reading --------------------------------------------------------------------------------------------------
+
+
+class Results:
+    """The results in a store, read-only. Spans are solar days, both included, or UTC [ms] half-open."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[SunDay]:
+        rows = self._connection.execute(
+            "SELECT day, start, stop, first_light, noon, last_light, settings_hash FROM assessed "
+            "WHERE day BETWEEN ? AND ? ORDER BY day",
+            _bounds(first, last),
+        )
+        return [SunDay(dt.date.fromisoformat(row[0]), *row[1:]) for row in rows]
+
+    def arrays(self) -> list[str]:
+        """Names of all arrays that have results, in alphabetical order."""
+        return [row[0] for row in self._connection.execute("SELECT DISTINCT array FROM yield_day ORDER BY array")]
+
+    def array_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[ArrayDay]:
+        """In the order of days, then arrays."""
+        rows = self._connection.execute(
+            f"SELECT {', '.join(_ARRAY_DAY)} FROM yield_day WHERE day BETWEEN ? AND ? ORDER BY day, array",
+            _bounds(first, last),
+        )
+        return [ArrayDay(**_decoded(dict(zip(_ARRAY_DAY, row, strict=True)))) for row in rows]
+
+    def expected(self, array: str, start: int, stop: int) -> pd.DataFrame:
+        """Expected band and measured power of one array.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Index ``t`` (UTC, interval starts); columns ``interval_ms measured_w expected_w low_w high_w plane_wm2
+            module_c``, NaN where unknown. Only intervals with light have rows.
+        """
+        frame = pd.DataFrame(
+            self._connection.execute(
+                "SELECT t, interval_ms, measured_w, expected_w, low_w, high_w, plane_wm2, module_c FROM expected "
+                "WHERE array = ? AND t >= ? AND t < ? ORDER BY t",
+                (array, start, stop),
+            ).fetchall(),
+            columns=["t", "interval_ms", "measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c"],
+        )
+        frame.index = pd.DatetimeIndex(pd.to_datetime(frame.pop("t"), unit="ms", utc=True), name="t")
+        return frame.astype(float)
+
+    def states(self, array: str, start: int, stop: int) -> list[StateRun]:
+        rows = self._connection.execute(
+            "SELECT array, start, stop, state, evidence FROM state WHERE array = ? AND start < ? AND stop > ? "
+            "ORDER BY start",
+            (array, stop, start),
+        )
+        return [StateRun(*row) for row in rows]
+
+    def loops(self, start: int = 0, stop: int = 1 << 62) -> list[LoopEstimate]:
+        """In the order of time."""
+        rows = self._connection.execute(
+            "SELECT cable, at, start, stop, ohm, ohm_low, ohm_high, intercept_v, design_ohm, current_a, loss_wh, "
+            "drop_percent, n FROM loop_resistance WHERE start < ? AND stop > ? ORDER BY at, cable",
+            (stop, start),
+        )
+        return [LoopEstimate(*row) for row in rows]
+
+    def enclosures(self, start: int = 0, stop: int = 1 << 62) -> list[EnclosureEstimate]:
+        """In the order of time."""
+        rows = self._connection.execute(
+            "SELECT enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, peak_c, "
+            "peak_at, limit_c, over_limit_min, loss_w, n FROM enclosure_model WHERE start < ? AND stop > ? "
+            "ORDER BY at, enclosure, fan",
+            (stop, start),
+        )
+        return [EnclosureEstimate(*row) for row in rows]
+
+    def bank_days(self, start: int = 0, stop: int = 1 << 62) -> list[BankDay]:
+        """In the order of time."""
+        rows = self._connection.execute(
+            "SELECT bank, at, start, stop, low_v, low_at, high_v, full_at, charge_ah, state_of_charge, autonomy_h "
+            "FROM bank_state WHERE start < ? AND stop > ? ORDER BY at",
+            (stop, start),
+        )
+        return [BankDay(*row) for row in rows]
+
+    def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
+        """Every finding raised or open in the span, the worst and the newest first."""
+        rows = self._connection.execute(
+            "SELECT rule, subject, state, priority, since, until, summary, evidence, causes, id FROM finding "
+            "WHERE since < ? AND (until IS NULL OR until >= ?)",
+            (stop, start),
+        )
+        found = [_finding(*row) for row in rows]
+        return sorted(found, key=lambda f: (not f.is_open, PRIORITIES.index(f.priority), -f.since, f.rule, f.subject))
+
+
+PRIORITIES = ("high", "medium", "low")
+
+_ARRAY_DAY = (
+    "array", "day", "start", "stop", "rated_w", "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh",
+    "judged_measured_wh", "judged_expected_wh", "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh",
+    "limited_wh", "performance_ratio", "plane_wh_m2", "daylight_min", "known_min", "judging_min", "completeness",
+    "verdict", "cause", "states", "features", "evidence",
+)  # fmt: skip
+
+
+def _decoded(row: dict[str, Any]) -> dict[str, Any]:
+    return row | {
+        "day": dt.date.fromisoformat(row["day"]),
+        "states": json.loads(row["states"]),
+        "features": json.loads(row["features"]),
+    }
+
+
+def _finding(
+    rule: str, subject: str, state: str, priority: str, since: int, until: int | None, summary: str, evidence: str,
+    causes: str, number: int,
+) -> Finding:  # fmt: skip
+    ranked = tuple(Cause(**cause) for cause in json.loads(causes))
+    return Finding(rule, subject, state, priority, since, until, summary, json.loads(evidence), ranked, number)
+
+
+def _bounds(first: dt.date | None, last: dt.date | None) -> tuple[str, str]:
+    return (first or dt.date.min).isoformat(), (last or dt.date.max).isoformat()
+
+
+# -- writing --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DayResults:
+    """All that was worked out for one solar day."""
+
+    sun: SunDay
+    array_days: Sequence[ArrayDay]
+    expected: dict[str, pd.DataFrame]
+    states: Sequence[StateRun]
+    loops: Sequence[LoopEstimate]
+    enclosures: Sequence[EnclosureEstimate]
+    bank: BankDay | None
+
+
+def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
+    """Put one day's results in the place of whatever stood there. Call inside a transaction."""
+    start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
+    connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
+    connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
+    arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
+    for array in arrays:
+        connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
+        connection.execute("DELETE FROM state WHERE array = ? AND start >= ? AND start < ?", (array, start, stop))
+    for table in ("loop_resistance", "enclosure_model", "bank_state"):
+        connection.execute(f"DELETE FROM {table} WHERE start >= ? AND start < ?", (start, stop))
+    sun = day.sun
+    connection.execute(
+        "INSERT INTO assessed (day, start, stop, settings_hash, first_light, noon, last_light, method) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (name, start, stop, sun.settings_hash, sun.first_light, sun.noon, sun.last_light, method),
+    )
+    _insert(
+        connection,
+        f"yield_day ({', '.join(_ARRAY_DAY)}, method)",
+        (
+            (
+                *(getattr(d, key) for key in _ARRAY_DAY[:1]), d.day.isoformat(),
+                *(getattr(d, key) for key in _ARRAY_DAY[2:-3]),
+                json.dumps(d.states), json.dumps(d.features), d.evidence, method,
+            )
+            for d in day.array_days
+        ),
+    )  # fmt: skip
+    for array, frame in day.expected.items():
+        _insert(
+            connection,
+            "expected (array, t, interval_ms, measured_w, expected_w, low_w, high_w, plane_wm2, module_c, method)",
+            _expected_rows(array, frame, method),
+        )
+    _insert(
+        connection,
+        "state (array, start, stop, state, evidence, method)",
+        ((s.array, s.start, s.stop, s.state, s.evidence, method) for s in day.states),
+    )
+    _insert(
+        connection,
+        "loop_resistance (cable, at, start, stop, ohm, ohm_low, ohm_high, intercept_v, design_ohm, current_a, loss_wh, "
+        "drop_percent, n, method)",
+        ((*_values(e), method) for e in day.loops),
+    )
+    _insert(
+        connection,
+        "enclosure_model (enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, "
+        "peak_c, peak_at, limit_c, over_limit_min, loss_w, n, method)",
+        ((*_values(e), method) for e in day.enclosures),
+    )
+    if day.bank:
+        _insert(
+            connection,
+            "bank_state (bank, at, start, stop, low_v, low_at, high_v, full_at, charge_ah, state_of_charge, "
+            "autonomy_h, method)",
+            [(*_values(day.bank), method)],
+        )
+
+
+def _values(record: Any) -> tuple[Any, ...]:
+    return tuple(getattr(record, name) for name in type(record).__slots__)
+
+
+def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any, ...]]) -> None:
+    count = into.count(",") + 1
+    connection.executemany(f"INSERT INTO {into} VALUES ({', '.join('?' * count)})", rows)
+
+
+def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tuple[Any, ...]]:
+    t = (frame.index.as_unit("ms").asi8).tolist()  # type: ignore[attr-defined]
+    columns = [
+        [None if math.isnan(v) else v for v in np.round(frame[name].to_numpy(dtype=float), 3).tolist()]
+        for name in ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
+    ]
+    interval = frame["interval_ms"].astype(int).tolist()
+    return ((array, *row, method) for row in zip(t, interval, *columns, strict=True))
+
+
+def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], method: str) -> None:
+    """Make the table hold exactly these findings; a finding that stays keeps its number. Call inside a transaction."""
+    known = {
+        (rule, subject, since): number
+        for number, rule, subject, since in connection.execute("SELECT id, rule, subject, since FROM finding")
+    }
+    wanted = {(f.rule, f.subject, f.since) for f in found}
+    connection.executemany("DELETE FROM finding WHERE id = ?", [(n,) for key, n in known.items() if key not in wanted])
+    for f in sorted(found, key=lambda f: f.since):
+        connection.execute(
+            "INSERT INTO finding (rule, subject, state, priority, since, until, summary, evidence, causes, method) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (rule, subject, since) DO UPDATE SET "
+            "state = excluded.state, priority = excluded.priority, until = excluded.until, summary = excluded.summary, "
+            "evidence = excluded.evidence, causes = excluded.causes, method = excluded.method",
+            (
+                f.rule, f.subject, f.state, f.priority, f.since, f.until, f.summary,
+                json.dumps(f.evidence, allow_nan=False),
+                json.dumps([dataclasses.asdict(cause) for cause in f.causes]),
+                method,
+            ),
+        )  # fmt: skip
