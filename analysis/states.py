@@ -154,7 +154,7 @@ def of_array(
     lit = np.where(np.isfinite(light.plane), light.plane, light.bound / CLEAR_SKY_MARGIN) >= LEAST_LIGHT_WM2
     lit &= sun.elevation > 0.0
     share = _share(said.power, expected.power, grid)
-    covered = _covered(share, bright, _frost(array, stretch, grid), covered_before)
+    covered = _covered(share, bright, _frost(array, stretch, grid), grid, covered_before)
     none = bright & (np.abs(said.power) < _NO_CURRENT_SHARE * expected.power)
     none |= bright & np.isin(said.stage, ["off", "fault"]) & (share < _COVERED_BELOW)
     state = np.full(len(grid.start), UNHINDERED, dtype=np.int8)
@@ -225,11 +225,24 @@ def _frost(array: Array, stretch: Stretch, grid: Grid) -> npt.NDArray[np.bool_]:
 
 
 def _covered(
-    share: Floats, bright: npt.NDArray[np.bool_], frost: npt.NDArray[np.bool_], before: bool
+    share: Floats, bright: npt.NDArray[np.bool_], frost: npt.NDArray[np.bool_], grid: Grid, before: bool
 ) -> npt.NDArray[np.bool_]:
-    """Covered from the first sign to the power's return; what lies between takes after what came before."""
+    """Covered from the first sign to the power's return.
+
+    Dim intervals say nothing themselves: they take after the last sign, those of the morning after the first sign of
+    their own day, because it snows at night.
+    """
     says = np.full(len(share), -1, dtype=np.int8)
     says[bright & frost & (share < _COVERED_BELOW)] = 1
     says[bright & (share > _UNCOVERED_ABOVE)] = 0
-    last = np.maximum.accumulate(np.where(says >= 0, np.arange(len(says)), -1))
-    return np.where(last >= 0, says[np.maximum(last, 0)] == 1, before)
+    signs = np.flatnonzero(says >= 0)
+    if len(signs) == 0:
+        return np.full(len(share), before)
+    here = np.arange(len(says))
+    day = np.concatenate([[0], np.cumsum(np.diff(grid.start) > grid.step)])
+    last = np.searchsorted(signs, here, side="right") - 1
+    following = signs[np.minimum(np.searchsorted(signs, here), len(signs) - 1)]
+    previous = signs[np.maximum(last, 0)]
+    held = np.where(last >= 0, says[previous] == 1, before)
+    morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
+    return np.where(morning, says[following] == 1, held)

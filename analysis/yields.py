@@ -13,7 +13,7 @@ from analysis.frames import Grid
 from analysis.irradiance import Light
 from analysis.results import ArrayDay, StateRun, SunDay
 from analysis.states import Codes, Measured
-from analysis.sun import Floats, SunPosition
+from analysis.sun import Floats
 from logger.settings import Array
 
 DEADBAND = 0.07
@@ -29,11 +29,11 @@ def of_day(
     day: SunDay,
     mask: Mask,
     grid: Grid,
-    sun: SunPosition,
     light: Light,
     said: Measured,
     expected: Expected,
     state: Codes,
+    record: tuple[int, int],
 ) -> ArrayDay:
     """One array's day, as the contract of the results defines it.
 
@@ -41,6 +41,8 @@ def of_day(
     ----------
     mask : ndarray of bool
         The intervals of the grid that begin in this day and have the sun above the horizon.
+    record : tuple of int
+        Where the record begins and ends, UTC [ms]: what lies outside has no state.
     """
     hours = grid.hours
     known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
@@ -101,7 +103,7 @@ def of_day(
         completeness=completeness,
         verdict=found,
         cause="snow" if found == "covered" else None,
-        states=_minutes(state, mask, hours),
+        states=_minutes(runs(array.name, state, mask, grid, day, record)),
         features=_features(array, day, judged, grid, light, said, expected),
         evidence=light.evidence,
     )
@@ -167,26 +169,25 @@ def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
     return sums
 
 
-def _minutes(state: Codes, mask: Mask, hours: float) -> dict[str, float]:
-    counts = np.bincount(state[mask], minlength=len(states.WORDS))
-    found = {word: float(n) * hours * 60.0 for word, n in zip(states.WORDS, counts, strict=True) if n}
-    night = 1440.0 - sum(found.values())
-    if night > 0:
-        found["night"] = found.get("night", 0.0) + night
+def _minutes(held: Sequence[StateRun]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for run in held:
+        found[run.state] = found.get(run.state, 0.0) + (run.stop - run.start) / 60_000
     return found
 
 
-def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay) -> list[StateRun]:
-    """Stretches of one state from the day's start to its stop; where the sun is down it is night."""
-    at = np.flatnonzero(mask)
+def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: tuple[int, int]) -> list[StateRun]:
+    """Stretches of one state over the part of the day that the record covers; where the sun is down it is night."""
+    begin, end = max(day.start, record[0]), min(day.stop, record[1])
+    at = np.flatnonzero(mask & (grid.start >= begin) & (grid.start < end))
     starts, codes = grid.start[at], state[at].astype(int)
     # Night fills what the daylight leaves open: before it, between and after.
     ends = starts[np.append(np.diff(starts) > grid.step, True)[: len(starts)]] + grid.step
-    times = np.concatenate([[day.start], starts, ends])
+    times = np.concatenate([[begin], starts, ends])
     held = np.concatenate([[states.NIGHT], codes, np.full(len(ends), states.NIGHT)])
     order = np.argsort(times, kind="stable")
-    times, held = np.minimum(times[order], day.stop), held[order]
-    stops = np.append(times[1:], day.stop)
+    times, held = np.minimum(times[order], end), held[order]
+    stops = np.append(times[1:], end)
     found: list[StateRun] = []
     for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True):
         word = states.WORDS[code]
