@@ -131,14 +131,20 @@ def load(connection: sqlite3.Connection, start: int, stop: int, wanted: Iterable
     for channel, length, t, value in _long_means(connection, start, stop, ids):
         parts.setdefault(channel, []).append((t, np.full(len(t), length, dtype=np.int64), value))
     stretch = Stretch(start, stop)
-    for channel, found in parts.items():
-        t, length, value = (np.concatenate(column) for column in zip(*found, strict=True))
-        order = np.argsort(t, kind="stable")
-        stretch._pieces[ids[channel]] = Pieces(t[order], length[order], value[order])
-    for channel, code, word in connection.execute("SELECT channel, code, name FROM label"):
-        if channel in ids:
-            stretch.words.setdefault(ids[channel], {})[code] = word
+    for number, found in parts.items():
+        stretch._pieces[ids[number]] = _joined(found)
+    for labelled, code, word in connection.execute("SELECT channel, code, name FROM label"):
+        if labelled in ids:
+            stretch.words.setdefault(ids[labelled], {})[code] = word
     return stretch
+
+
+def _joined(found: list[tuple[Times, Times, Floats]]) -> Pieces:
+    # Two sources may state the same means; each moment counts once.
+    t, at = np.unique(np.concatenate([part[0] for part in found]), return_index=True)
+    length = np.concatenate([part[1] for part in found])
+    value = np.concatenate([part[2] for part in found])
+    return Pieces(t, length[at], value[at])
 
 
 def _minutes(
@@ -154,10 +160,10 @@ def _minutes(
         ).fetchall()
         if not rows:
             continue
-        t, channel, mean = (np.array(column) for column in zip(*rows, strict=True))
-        for i in np.unique(channel):
-            at = channel == i
-            days.setdefault(int(i), []).append((t[at].astype(np.int64), mean[at].astype(float)))
+        t, numbers, mean = (np.array(column) for column in zip(*rows, strict=True))
+        for number in np.unique(numbers):
+            mine = numbers == number
+            days.setdefault(int(number), []).append((t[mine].astype(np.int64), mean[mine].astype(float)))
     for channel_id, found in days.items():
         yield channel_id, np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
 
@@ -167,13 +173,14 @@ def _long_means(
 ) -> Iterable[tuple[int, int, Times, Floats]]:
     within = ", ".join(str(int(i)) for i in sorted(ids))
     spans = connection.execute(
-        f"SELECT channel, interval_ms, start, stop FROM span WHERE interval_ms > {MINUTE_MS} AND start < ? AND stop > ? "
-        f"AND channel IN ({within}) ORDER BY channel, start",
+        f"SELECT channel, interval_ms, start, stop FROM span WHERE interval_ms > {MINUTE_MS} "
+        f"AND start < ? AND stop > ? AND channel IN ({within}) ORDER BY channel, start",
         (stop, start),
     ).fetchall()
     for channel, length, span_start, span_stop in spans:
         rows = connection.execute(
-            f"SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t >= ? AND s.t < ? AND {UNMARKED} ORDER BY s.t",
+            "SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t >= ? AND s.t < ? "
+            f"AND {UNMARKED} ORDER BY s.t",
             (channel, max(start, span_start), min(stop, span_stop)),
         ).fetchall()
         if rows:

@@ -18,7 +18,7 @@ COMMANDS = {
     "check": "dashboard.commands.building:check",
     "listen": "dashboard.commands.recording:listen",
     "record": "dashboard.commands.recording:record",
-    "import": "dashboard.commands.recording:import_files",
+    "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
     "pages": "dashboard.commands.showing:pages",

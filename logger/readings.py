@@ -43,3 +43,47 @@ class Reject:
 
     raw: bytes
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowReject:
+    """A row, or one cell of it, of a history file that could not be kept.
+
+    Attributes
+    ----------
+    line : int
+        Line of the file, from 1.
+    raw : bytes
+        What stood there.
+    reason : str
+        In a few words, the same for the same kind of trouble.
+    t : int or None
+        The row's time [ms UTC], where it is known.
+    """
+
+    line: int
+    raw: bytes
+    reason: str
+    t: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Rows of a history file, column by column.
+
+    Attributes
+    ----------
+    times : list of int, shape (rows,)
+        Start of each interval, or the instant [ms UTC], in the order of the file.
+    columns : tuple of list, one a channel of the source, each of shape (rows,)
+        Values in the vocabulary's unit, words for text channels, None where there is no value.
+    marks : dict of (int, int) to tuple of str
+        Row and column of the values that are to be marked, with the reasons.
+    rejects : tuple of RowReject
+        What could not be kept.
+    """
+
+    times: list[int]
+    columns: tuple[list[float | str | None], ...]
+    marks: dict[tuple[int, int], tuple[str, ...]]
+    rejects: tuple[RowReject, ...] = ()

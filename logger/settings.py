@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-import codecs
 import datetime as dt
-import re
-import zoneinfo
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-Name = Annotated[str, Field(pattern=r"^[a-z0-9_-]+$", examples=["cabin"])]
-FreeText = Annotated[str, Field(min_length=1, examples=["cabin home run"])]
-Positive = Annotated[float, Field(gt=0)]
-Count = Annotated[int, Field(ge=1, examples=[2])]
-FieldRef = Annotated[int, Field(ge=1)] | Annotated[str, Field(min_length=1)]
+from logger.shapes import (
+    AirPlace,
+    Carried,
+    Conductor,
+    Count,
+    DatePattern,
+    Encoding,
+    FieldRef,
+    FieldRefs,
+    FreeText,
+    Name,
+    NamedGroups,
+    Positive,
+    Scale,
+    StampZone,
+    Zone,
+)
 
 
 class Table(BaseModel):
     """A table of the settings: nothing unknown in it, nothing converted silently, frozen."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True, allow_inf_nan=False)
 
 
 class Dated(Table):
@@ -46,23 +55,14 @@ class Site(Table):
     latitude: float = Field(ge=-90, le=90, examples=[47.58])
     longitude: float = Field(ge=-180, le=180, examples=[-2.90])
     elevation: float = Field(0.0, ge=-500, le=9000, examples=[2])
-    timezone: str = Field(examples=["Europe/Paris"])
+    timezone: Zone = Field(examples=["Europe/Paris"])
     moored: Literal["fixed", "swinging", "under way"] = Field(examples=["swinging"])
     coldest_c: float | None = Field(None, ge=-70, le=40, examples=[-8])
     hottest_c: float | None = Field(None, ge=-20, le=60, examples=[34])
 
-    @field_validator("timezone")
-    @classmethod
-    def _known_zone(cls, value: str) -> str:
-        try:
-            zoneinfo.ZoneInfo(value)
-        except (zoneinfo.ZoneInfoNotFoundError, ValueError):
-            raise ValueError("not a zone of the IANA time zone list") from None
-        return value
-
 
 class Store(Table):
-    path: str = Field(min_length=1, examples=["lapwing.db"])
+    path: FreeText = Field(examples=["lapwing.db"])
     flush_seconds: float = Field(30.0, ge=0.2, le=600, examples=[30])
     hot_days: int = Field(14, ge=1, le=3650, examples=[14])
 
@@ -110,17 +110,10 @@ class Array(Dated):
 
 class Cable(Dated):
     name: FreeText
-    carries: str = Field(pattern=r"^(array|controller)\.[a-z0-9_-]+$", examples=["array.cabin"])
+    carries: Carried = Field(examples=["array.cabin"])
     length: Positive = Field(examples=[6.5])
-    area: Positive = Field(examples=[4.0])
-    conductor: str = Field("class 5 tinned copper", examples=["class 5 tinned copper"])
-
-    @field_validator("conductor")
-    @classmethod
-    def _listed_class(cls, value: str) -> str:
-        if not re.fullmatch(r"class [1256]( plain| tinned)? copper", value):
-            raise ValueError("write class 1, 2, 5 or 6 of IEC 60228, plain or tinned, and copper")
-        return value
+    area: float = Field(ge=0.05, le=2000, examples=[4.0])
+    conductor: Conductor = Field("class 5 tinned copper", examples=["class 5 tinned copper"])
 
 
 class Controller(Dated):
@@ -144,7 +137,7 @@ class Bank(Table):
 class Enclosure(Dated):
     name: Name = Field(examples=["electrics"])
     temperature_limit: float | None = Field(None, ge=20, le=100, examples=[50])
-    surroundings: str | None = Field(None, pattern=r"^air\.[a-z0-9_-]+$", examples=["air.cabin"])
+    surroundings: AirPlace | None = Field(None, examples=["air.cabin"])
 
 
 class Fan(Dated):
@@ -154,10 +147,10 @@ class Fan(Dated):
 
 
 class SourceChannel(Table):
-    field: FieldRef | list[FieldRef] = Field(examples=[1])
+    field: FieldRefs = Field(examples=[1])
     channel: str = Field(examples=["array.cabin.voltage"])
     unit: str | None = Field(None, examples=["mV"])
-    scale: float = Field(1.0, examples=[0.1])
+    scale: Scale = Field(1.0, examples=[0.1])
     offset: float = 0.0
     words: dict[str, str] | None = Field(None, examples=[{"3": "bulk"}])
 
@@ -166,13 +159,11 @@ class TimeColumn(Table):
     field: FieldRef | None = Field(None, examples=["time"])
     date: FieldRef | None = Field(None, examples=["date"])
     clock: FieldRef | None = Field(None, examples=["clock"])
-    zone: str = Field("UTC", examples=["UTC"])
-    format: str | None = Field(None, examples=["%d/%m/%Y %H:%M"])
+    zone: StampZone = Field("UTC", examples=["UTC"])
+    format: DatePattern | None = Field(None, examples=["%d/%m/%Y %H:%M"])
     label: Literal["instant", "start", "end"] = "instant"
     interval_s: Positive | None = Field(None, examples=[60])
     year: int | None = Field(None, ge=1980, le=2037, examples=[2026])
-
-    _known_zone = field_validator("zone")(Site._known_zone.__func__)  # type: ignore[attr-defined]
 
     @model_validator(mode="after")
     def _complete(self) -> TimeColumn:
@@ -186,19 +177,19 @@ class TimeColumn(Table):
 class Source(Table):
     name: FreeText = Field(examples=["cabin controller"])
     kind: Literal["serial", "csv"] = Field(examples=["serial"])
-    port: str | None = Field(None, min_length=1, examples=["/dev/serial/by-id/..."])
+    port: FreeText | None = Field(None, examples=["/dev/serial/by-id/..."])
     baud: int = Field(9600, ge=50, le=4_000_000, examples=[19200])
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
     format: Literal["delimited", "keyvalue", "json", "pattern"] = "delimited"
     separator: str | None = Field(None, min_length=1, examples=[","])
     checksum: Literal["none", "sum8", "xor8", "crc16-modbus"] = "none"
-    pattern: str | None = Field(None, examples=[r"V=(?P<volts>[\d.]+)"])
+    pattern: NamedGroups | None = Field(None, examples=[r"V=(?P<volts>[\d.]+)"])
     unheard_after_s: Positive = Field(60.0, examples=[60])
-    path: str | None = Field(None, min_length=1, examples=["inbox/*.csv"])
+    path: FreeText | None = Field(None, examples=["inbox/*.csv"])
     time: TimeColumn | None = Field(None, examples=[{"field": "time", "zone": "UTC"}])
     skip_rows: int = Field(0, ge=0)
-    encoding: str = "utf-8-sig"
+    encoding: Encoding = "utf-8-sig"
     decimal: Literal[".", ","] = "."
     missing: list[str] = Field(["", "NaN", "nan", "NA", "null", "-"], examples=[["", "NaN", "-99"]])
     channel: list[SourceChannel] = Field(min_length=1)
@@ -215,27 +206,6 @@ class Source(Table):
         if self.kind == "serial" and self.format == "pattern" and not self.pattern:
             raise ValueError('format "pattern" needs pattern, a regular expression with named groups')
         return self
-
-    @field_validator("pattern")
-    @classmethod
-    def _compiles(cls, value: str | None) -> str | None:
-        if value is not None:
-            try:
-                groups = re.compile(value).groupindex
-            except re.error as fault:
-                raise ValueError(f"not a regular expression: {fault}") from None
-            if not groups:
-                raise ValueError("it names no group; write (?P<volts>...) around what is to be read")
-        return value
-
-    @field_validator("encoding")
-    @classmethod
-    def _known_encoding(cls, value: str) -> str:
-        try:
-            codecs.lookup(value)
-        except LookupError:
-            raise ValueError('not a known encoding; try "utf-8" or "cp1252"') from None
-        return value
 
 
 class Settings(Table):

@@ -1,1 +1,40 @@
-"""One small file a cause."""
+"""One small file a cause; this is the one place where they are registered."""
+
+from analysis.causes import (
+    bypassed_substring,
+    controller_off_best_point,
+    fan_stopped,
+    fan_supply,
+    hot_surroundings,
+    inlet_blocked,
+    irradiance_sensor,
+    open_string,
+    sensor_gain,
+    series_resistance,
+    shade,
+    snow,
+    soiling,
+    undersized_cable,
+    water_in_joint,
+    wiring_error,
+)
+from analysis.diagnosis import Explanation
+
+CAUSES: tuple[Explanation, ...] = (
+    shade.EXPLANATION,
+    soiling.EXPLANATION,
+    snow.EXPLANATION,
+    bypassed_substring.EXPLANATION,
+    open_string.EXPLANATION,
+    series_resistance.EXPLANATION,
+    undersized_cable.EXPLANATION,
+    water_in_joint.EXPLANATION,
+    sensor_gain.EXPLANATION,
+    irradiance_sensor.EXPLANATION,
+    controller_off_best_point.EXPLANATION,
+    fan_stopped.EXPLANATION,
+    fan_supply.EXPLANATION,
+    inlet_blocked.EXPLANATION,
+    hot_surroundings.EXPLANATION,
+    wiring_error.EXPLANATION,
+)

@@ -1,0 +1,19 @@
+"""A substring out of work: its bypass diode conducts or has failed."""
+
+from analysis.diagnosis import Explanation
+
+EXPLANATION = Explanation(
+    cause="bypassed-substring",
+    priors={"yield-shortfall": 0.08},
+    expects={
+        "evenness": (1.0, 0.25),
+        "suddenness": (1.0, 0.25),
+        "substring_share": (0.0, 0.04),
+        "sister_loss": (0.0, 0.3),
+    },
+    next_check=(
+        "Wipe the modules first: droppings imitate it. Then compare open-circuit volts of alike modules in "
+        "the same minute. Array wires are live in any light: open the DC isolator or cover the modules before"
+        " parting a plug."
+    ),
+)

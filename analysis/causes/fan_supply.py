@@ -1,0 +1,13 @@
+"""The fan has lost its supply."""
+
+from analysis.diagnosis import Explanation
+
+EXPLANATION = Explanation(
+    cause="fan-supply",
+    priors={"fan-ineffective": 0.25},
+    expects={"jump": (1.0, 0.3)},
+    next_check=(
+        "Read the volts at the fan's own plug: none means fuse, plug or the output that feeds it. One pole at"
+        " a time, insulated tool."
+    ),
+)

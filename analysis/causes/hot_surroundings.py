@@ -1,0 +1,10 @@
+"""The air that the box breathes is warm."""
+
+from analysis.diagnosis import Explanation
+
+EXPLANATION = Explanation(
+    cause="hot-surroundings",
+    priors={"enclosure-over-temperature": 0.4},
+    expects={"warm_air": (1.0, 0.4)},
+    next_check="Read the thermometer beside the box at the hottest hour; open a hatch and compare.",
+)

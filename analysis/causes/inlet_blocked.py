@@ -1,0 +1,10 @@
+"""Mesh, filter or inlet is clogged, at the outlet too."""
+
+from analysis.diagnosis import Explanation
+
+EXPLANATION = Explanation(
+    cause="inlet-blocked",
+    priors={"fan-ineffective": 0.2, "enclosure-over-temperature": 0.2},
+    expects={"jump": (0.1, 0.35)},
+    next_check="Look at both meshes with a torch and clear them; watch the box for one sunny day.",
+)

@@ -1,0 +1,19 @@
+"""Dirt, salt or droppings that take the same share at all hours."""
+
+from analysis.diagnosis import Explanation
+
+EXPLANATION = Explanation(
+    cause="soiling",
+    priors={"yield-shortfall": 0.15},
+    expects={
+        "evenness": (1.0, 0.25),
+        "beam_minus_grey": (0.0, 0.35),
+        "heavy_minus_light": (0.0, 0.35),
+        "suddenness": (0.1, 0.35),
+        "sister_loss": (0.5, 0.5),
+    },
+    next_check=(
+        "Wash one module with fresh water and compare it with its neighbour in the same minute. Wait for "
+        "calm; a wet deck is slippery."
+    ),
+)

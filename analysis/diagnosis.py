@@ -1,0 +1,95 @@
+"""Owns the ranking of causes: how well each explains what was seen, and what to measure next.
+
+Each cause says what it expects of a few features, as a mean and a spread. Its likelihood is set against a broad
+background, so that a cause is neither paid nor punished for features of which it says nothing. Causes and their prior
+odds for each rule live in `analysis.causes`, one small file each.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from analysis.results import Cause
+
+# What a feature looks like when nothing is known: mean and spread, wide.
+BACKGROUND: dict[str, tuple[float, float]] = {
+    "evenness": (0.5, 0.6),  # median hourly loss over the whole loss: 1 all day alike, 0 a few hours alone
+    "beam_minus_grey": (0.0, 1.0),  # loss under beam less loss under cloud, over the whole loss
+    "heavy_minus_light": (0.0, 1.0),  # loss at high output less loss at low, over the whole loss
+    "sister_loss": (0.5, 0.7),  # what the other arrays lost over what this one lost
+    "suddenness": (0.5, 0.6),  # 1 came from one day to the next, 0 crept in
+    "covered": (0.2, 0.5),  # share of the loss while covered after frost
+    "string_share": (0.0, 0.3),  # loss less the share of one string
+    "substring_share": (0.0, 0.3),  # loss less the nearest whole number of substrings
+    "cable_share": (0.2, 0.5),  # share of the loss that the measured cable resistance explains
+    "growth": (0.5, 0.8),  # growth of a resistance since it was first bad, over that first value
+    "intercept": (0.0, 0.5),  # volts between two meters at no current
+    "jump": (0.5, 0.6),  # 1 from one day to the next, 0 crept in (K/W)
+    "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
+}
+_NONE_PRIOR = 0.08
+_SHOWN = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One cause: for which rules it stands, what it expects, what to measure next.
+
+    Attributes
+    ----------
+    cause : str
+        Key of the contract.
+    priors : mapping
+        Rule to prior weight.
+    expects : mapping
+        Feature to (mean, spread).
+    next_check : mapping or str
+        The next thing to measure, by rule where it differs. Begins with what to do; the caution stands in it.
+    """
+
+    cause: str
+    priors: Mapping[str, float]
+    next_check: Mapping[str, str] | str
+    expects: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    def check_for(self, rule: str) -> str:
+        return self.next_check if isinstance(self.next_check, str) else self.next_check[rule]
+
+
+def rank(rule: str, features: Mapping[str, float], explanations: tuple[Explanation, ...]) -> tuple[Cause, ...]:
+    """Causes of a finding, the likeliest first; probabilities sum to one with those not shown.
+
+    Parameters
+    ----------
+    rule : str
+    features : mapping
+        Those that could be worked out; a missing one speaks for nobody.
+    explanations : tuple of Explanation
+        All causes.
+    """
+    weights: list[tuple[float, str, str]] = [(_NONE_PRIOR, "none-of-these", _NOTHING_FITS)]
+    for e in explanations:
+        if rule in e.priors:
+            weights.append((e.priors[rule] * math.exp(_support(e, features)), e.cause, e.check_for(rule)))
+    total = sum(weight for weight, _, _ in weights)
+    ordered = sorted(weights, key=lambda row: (-row[0], row[1]))
+    return tuple(Cause(cause, round(weight / total, 3), check) for weight, cause, check in ordered[:_SHOWN])
+
+
+_NOTHING_FITS = "Write what you saw in the logbook, and watch two more sunny days before opening anything."
+
+
+def _support(explanation: Explanation, features: Mapping[str, float]) -> float:
+    support = 0.0
+    for name, (mean, spread) in explanation.expects.items():
+        if name in features:
+            background = BACKGROUND[name]
+            support += _log_normal(features[name], mean, spread) - _log_normal(features[name], *background)
+    # Features are not independent of one another: no single cause is believed beyond e^6.
+    return max(min(support, 6.0), -12.0)
+
+
+def _log_normal(x: float, mean: float, spread: float) -> float:
+    return -0.5 * ((x - mean) / spread) ** 2 - math.log(spread)

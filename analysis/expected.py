@@ -1,0 +1,97 @@
+"""Owns the watts to expect of each array, interval by interval, with the band that holds the truth 95 times in 100."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis import modules
+from analysis.conductors import loop_ohm
+from analysis.frames import Grid, Stretch
+from analysis.irradiance import Light
+from analysis.sun import Floats
+from logger.settings import Array, Cable, Settings
+
+# Nameplate tolerance and the form of the model, one sigma; common practice, no source.
+NAMEPLATE = 0.02
+MEASURED_TEMPERATURE_K = 1.5
+NINETY_FIVE = 1.96
+# Copper of a run on deck in the sun, for the loss that the design allows [°C]; common practice, no source.
+CABLE_C = 45.0
+# Air where no thermometer hangs outside [°C], and how little is known of it [K].
+_UNKNOWN_AIR_C, _UNKNOWN_AIR_SIGMA_K = 15.0, 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the light allowed at the controller's input, on the grid.
+
+    Attributes
+    ----------
+    power : ndarray
+        [W], NaN where the light is unknown.
+    low, high : ndarray
+        95 % interval [W]; its errors are shared by the intervals, so that sums of lows and highs bound sums.
+    cell : ndarray
+        Module temperature [°C].
+    """
+
+    power: Floats
+    low: Floats
+    high: Floats
+    cell: Floats
+
+
+def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings: Settings) -> Expected:
+    """Expected power of one array, loss of its cable by the design resistance deducted.
+
+    Parameters
+    ----------
+    array : Array
+    light : Light
+        In its plane.
+    stretch : Stretch
+        Holds temperatures and wind.
+    grid : Grid
+    settings : Settings
+        In force on these days.
+    """
+    cell, sigma_k = module_temperature(array, light, stretch, grid)
+    ratio = modules.power_ratio(array.module, light.plane, cell)
+    loss = modules.cable_loss(array, design_ohm(array_cable(settings, array.name)), light.plane)
+    power = array.rated_w * ratio * (1.0 - loss)
+    warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
+    relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2)
+    absolute = array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE
+    half = NINETY_FIVE * np.hypot(relative * power, absolute)
+    return Expected(power, np.maximum(power - half, 0.0), power + half, cell)
+
+
+def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid) -> tuple[Floats, Floats]:
+    """Measured module temperature, filled by the model where it is not; with its standard uncertainty [K]."""
+    measured = stretch[f"array.{array.name}.module_temperature"].on(grid)
+    air = stretch["air.outside.temperature"].on(grid)
+    wind = stretch["air.outside.wind_speed"].on(grid)
+    known_air = np.isfinite(air)
+    modelled, sigma = modules.temperature(
+        np.nan_to_num(light.plane),
+        np.where(known_air, air, _UNKNOWN_AIR_C),
+        np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND),
+        array.mounting,
+    )
+    sigma = np.where(known_air, sigma, np.hypot(sigma, _UNKNOWN_AIR_SIGMA_K))
+    have = np.isfinite(measured)
+    return np.where(have, measured, modelled), np.where(have, MEASURED_TEMPERATURE_K, sigma)
+
+
+def array_cable(settings: Settings, array: str) -> Cable | None:
+    """The run of cable that carries an array, if the settings name one."""
+    return next((cable for cable in settings.cable if cable.carries == f"array.{array}"), None)
+
+
+def design_ohm(cable: Cable | None, temperature_c: float = CABLE_C) -> float | None:
+    """Design resistance of a run, both conductors [Ω]; None where there is no run."""
+    if cable is None:
+        return None
+    return loop_ohm(cable.length, cable.area, cable.conductor, temperature_c)

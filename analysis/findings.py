@@ -1,0 +1,112 @@
+"""Owns the life of a finding: raised after a delay, cleared past a deadband, folded into one that explains it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Generic, TypeVar
+
+from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LoopEstimate, StateRun
+from logger.settings import Settings
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """All results that rules look at, in the order of time, and the settings in force at their end."""
+
+    settings: Settings
+    array_days: Sequence[ArrayDay]
+    loops: Sequence[LoopEstimate]
+    enclosures: Sequence[EnclosureEstimate]
+    bank_days: Sequence[BankDay]
+    states: Sequence[StateRun]
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
+class Spell(Generic[T]):
+    """A stretch over which a symptom held: what showed it, and where it ended if it did."""
+
+    shown: tuple[T, ...]
+    returned: T | None
+
+
+def spells(
+    items: Iterable[T],
+    bad: Callable[[T], bool],
+    well: Callable[[T], bool],
+    *,
+    to_raise: int = 2,
+    to_clear: int = 2,
+    at_once: Callable[[T], bool] = lambda _: False,
+) -> list[Spell[T]]:
+    """Stretches in which a symptom held, with delay and deadband.
+
+    Parameters
+    ----------
+    items : iterable
+        Judged moments in the order of time.
+    bad, well : callable
+        Beyond the limit; back inside it by the deadband. Between the two nothing changes.
+    to_raise, to_clear : int
+        How many bad, or well, in a row raise, or clear.
+    at_once : callable
+        So bad that no delay is wanted.
+    """
+    found: list[Spell[T]] = []
+    shown: list[T] = []
+    good: list[T] = []
+    raised = False
+    for item in items:
+        if bad(item):
+            shown.append(item)
+            good = []
+            raised = raised or len(shown) >= to_raise or at_once(item)
+        elif well(item):
+            good.append(item)
+            if not raised:
+                shown = []
+            elif len(good) >= to_clear:
+                found.append(Spell(tuple(shown), good[0]))
+                shown, good, raised = [], [], False
+    if raised:
+        found.append(Spell(tuple(shown), None))
+    return found
+
+
+def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
+    """Take out findings that another one explains, and note them in its evidence.
+
+    A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
+    the cable make up most of it.
+    """
+    kept = list(findings)
+    for finding in findings:
+        reason = next((other for other in findings if _explains(other, finding, settings)), None)
+        if reason is None or finding not in kept:
+            continue
+        kept.remove(finding)
+        at = kept.index(reason)
+        folded = [*reason.evidence.get("explains", []), f"{finding.rule} {finding.subject}"]
+        kept[at] = replace(reason, evidence=reason.evidence | {"explains": folded})
+    return kept
+
+
+def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:
+    if reason is finding or not _overlap(reason, finding):
+        return False
+    name = finding.subject.partition(".")[2]
+    if finding.rule == "enclosure-over-temperature" and reason.rule == "fan-ineffective":
+        return any(f"fan.{fan.name}" == reason.subject and fan.enclosure == name for fan in settings.fan)
+    if finding.rule == "yield-shortfall" and reason.rule == "loop-resistance":
+        cable = next((c for c in settings.cable if c.carries == f"array.{name}"), None)
+        lost = finding.evidence.get("lost_fraction") or 1.0
+        in_cable = (reason.evidence.get("drop_percent") or 0.0) / 100.0
+        return cable is not None and reason.subject == f"cable.{cable.name}" and in_cable > 0.5 * lost
+    return False
+
+
+def _overlap(one: Finding, other: Finding) -> bool:
+    return (one.until is None or one.until > other.since) and (other.until is None or other.until > one.since)

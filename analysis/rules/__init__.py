@@ -1,0 +1,21 @@
+"""One small file a rule; this is the one place where they are registered."""
+
+from collections.abc import Callable
+
+from analysis.findings import History
+from analysis.results import Finding
+from analysis.rules import (
+    enclosure_over_temperature,
+    fan_ineffective,
+    instrument_unheard,
+    loop_resistance,
+    yield_shortfall,
+)
+
+RULES: tuple[Callable[[History], list[Finding]], ...] = (
+    yield_shortfall.found,
+    loop_resistance.found,
+    enclosure_over_temperature.found,
+    fan_ineffective.found,
+    instrument_unheard.found,
+)

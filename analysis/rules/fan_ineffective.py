@@ -1,0 +1,75 @@
+"""The fan is told to run and the box sheds no more heat than it would without: told by K/W against its own history."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+from analysis.causes import CAUSES
+from analysis.diagnosis import rank
+from analysis.findings import History, Spell, spells
+from analysis.results import EnclosureEstimate, Finding
+
+RULE = "fan-ineffective"
+# K/W this many times its own best days', lower bound, raises; back under that clears. Common practice, no source.
+_RAISE, _CLEAR, _AT_ONCE = 1.35, 1.2, 1.7
+_BASELINE_DAYS = 5
+_BASELINE_LEAST = 2
+
+
+def found(history: History) -> list[Finding]:
+    """One finding for each spell of each fan whose box has its own history."""
+    findings = []
+    for fan in history.settings.fan:
+        running = [
+            e
+            for e in history.enclosures
+            if e.enclosure == fan.enclosure and e.fan != "stopped" and e.thermal_resistance_k_per_w is not None
+        ]
+        baseline = baseline_of(running)
+        if baseline is None:
+            continue
+        limits = (_RAISE * baseline, _CLEAR * baseline, _AT_ONCE * baseline)
+        for spell in spells(
+            running[_BASELINE_LEAST:],
+            bad=lambda e, top=limits[0]: (e.low_k_per_w or 0.0) > top,  # type: ignore[misc]
+            well=lambda e, top=limits[1]: (e.thermal_resistance_k_per_w or 0.0) < top,  # type: ignore[misc]
+            at_once=lambda e, top=limits[2]: (e.low_k_per_w or 0.0) > top,  # type: ignore[misc]
+        ):
+            findings.append(_finding(fan.name, fan.enclosure, baseline, running, spell))
+    return findings
+
+
+def baseline_of(running: Sequence[EnclosureEstimate]) -> float | None:
+    """K/W of the box with its fan at work, from the first days that could tell it; None before there are two."""
+    first = [e.thermal_resistance_k_per_w for e in running[:_BASELINE_DAYS] if e.thermal_resistance_k_per_w]
+    return statistics.median_low(first) if len(first) >= _BASELINE_LEAST else None
+
+
+def _finding(
+    fan: str, box: str, baseline: float, running: Sequence[EnclosureEstimate], spell: Spell[EnclosureEstimate]
+) -> Finding:
+    last = spell.shown[-1]
+    now = statistics.median(e.thermal_resistance_k_per_w or 0.0 for e in spell.shown[-3:])
+    before = [e for e in running if e.start < spell.shown[0].start]
+    level = before[-1].thermal_resistance_k_per_w if before else None
+    features = {"jump": min(max(((spell.shown[0].thermal_resistance_k_per_w or now) - (level or baseline)), 0.0)
+                / max(now - (level or baseline), 0.01), 1.5)}  # fmt: skip
+    return Finding(
+        rule=RULE,
+        subject=f"fan.{fan}",
+        state="unacknowledged" if spell.returned is None else "returned",
+        priority="medium",
+        since=spell.shown[0].start,
+        until=spell.returned.start if spell.returned else None,
+        summary=f"{box} warms {now:.2f} K for each watt lost in it, {baseline:.2f} K while its fan worked",
+        evidence={
+            "k_per_w": round(now, 3),
+            "baseline_k_per_w": round(baseline, 3),
+            "ratio": round(now / baseline, 2),
+            "peak_c": None if last.peak_c is None else round(last.peak_c, 1),
+            "limit_c": last.limit_c,
+            "days": len({e.start for e in spell.shown}),
+        },
+        causes=rank(RULE, features, CAUSES),
+    )

@@ -1,0 +1,223 @@
+"""Owns the day of an array: energies, ratio, completeness, verdict, and what its shortfall looks like."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analysis import states
+from analysis.expected import Expected
+from analysis.frames import Grid
+from analysis.irradiance import Light
+from analysis.results import ArrayDay, StateRun, SunDay
+from analysis.states import Codes, Measured
+from analysis.sun import Floats
+from logger.settings import Array
+
+DEADBAND = 0.07
+COVERED_SHARE = 0.05
+LIMITED_SHARE = 0.5
+LEAST_COMPLETENESS = 0.5
+LEAST_JUDGING_MIN = 60.0
+Mask = np.ndarray[Any, np.dtype[np.bool_]]
+
+
+def of_day(
+    array: Array,
+    day: SunDay,
+    mask: Mask,
+    grid: Grid,
+    light: Light,
+    said: Measured,
+    expected: Expected,
+    state: Codes,
+    record_stop: int,
+) -> ArrayDay:
+    """One array's day, as the contract of the results defines it.
+
+    Parameters
+    ----------
+    mask : ndarray of bool
+        The intervals of the grid that begin in this day and have the sun above the horizon.
+    record_stop : int
+        Where the record ends, UTC [ms]: what lies behind it has no state.
+    """
+    hours = grid.hours
+    known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
+    light_known = known & (light.plane >= states.LEAST_LIGHT_WM2)
+    judged = light_known & (state == states.UNHINDERED)
+    judging = judged & (expected.power >= states.JUDGING_SHARE * array.rated_w)
+    limited = light_known & np.isin(state, states.LIMITED)
+    covered = light_known & (state == states.COVERED)
+
+    def total(values: Floats, where: Mask) -> float:
+        return float(values[where].sum() * hours)
+
+    anything = bool(light_known.any())
+    measured_wh = total(said.power, light_known) if anything else None
+    expected_wh = total(expected.power, light_known) if anything else None
+    daylight = float(mask.sum()) * hours * 60.0
+    known_min = float(known.sum()) * hours * 60.0
+    judging_min = float(judging.sum()) * hours * 60.0
+    judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
+    plane = light_known & light.measured
+    plane_wh = total(light.plane, plane) if plane.any() else None
+    covered_wh = total(expected.power - said.power, covered) if anything else None
+    limited_wh = total(expected.power, limited) if anything else None
+    completeness = known_min / daylight if daylight else 0.0
+    low_wh = total(expected.low, judged) if judged.any() else None
+    high_wh = total(expected.high, judged) if judged.any() else None
+    found = verdict(
+        completeness=completeness,
+        judging_min=judging_min,
+        covered_wh=covered_wh,
+        expected_wh=expected_wh,
+        limited_wh=limited_wh,
+        judged_wh=judged_wh[0],
+        judged_low_wh=low_wh,
+    )
+    return ArrayDay(
+        array=array.name,
+        day=day.day,
+        start=day.start,
+        stop=day.stop,
+        rated_w=array.rated_w,
+        measured_wh=measured_wh,
+        expected_wh=expected_wh,
+        expected_low_wh=total(expected.low, light_known) if anything else None,
+        expected_high_wh=total(expected.high, light_known) if anything else None,
+        judged_measured_wh=judged_wh[0],
+        judged_expected_wh=judged_wh[1],
+        judged_low_wh=low_wh,
+        judged_high_wh=high_wh,
+        curtailed_wh=total(expected.power - said.power, limited) if anything else None,
+        covered_wh=covered_wh,
+        limited_wh=limited_wh,
+        performance_ratio=(total(said.power, plane) / array.rated_w / (plane_wh / 1000.0) if plane_wh else None),
+        plane_wh_m2=plane_wh,
+        daylight_min=daylight,
+        known_min=known_min,
+        judging_min=judging_min,
+        completeness=completeness,
+        verdict=found,
+        cause="snow" if found == "covered" else None,
+        states=_minutes(runs(array.name, state, mask & (grid.start < record_stop), grid, day, record_stop)),
+        features=_features(array, day, judged, grid, light, said, expected),
+        evidence=light.evidence,
+    )
+
+
+def verdict(
+    *,
+    completeness: float,
+    judging_min: float,
+    covered_wh: float | None,
+    expected_wh: float | None,
+    limited_wh: float | None,
+    judged_wh: float | None,
+    judged_low_wh: float | None,
+    deadband: float = DEADBAND,
+) -> str:
+    """Verdict of a day or of a span, the first that applies.
+
+    Returns
+    -------
+    str
+        ``cannot tell``, ``covered``, ``shortfall``, ``limited`` or ``healthy``.
+    """
+    covered = covered_wh is not None and covered_wh > 0
+    if completeness < LEAST_COMPLETENESS or (judging_min < LEAST_JUDGING_MIN and not covered):
+        return "cannot tell"
+    if expected_wh and covered_wh is not None and covered_wh > COVERED_SHARE * expected_wh:
+        return "covered"
+    if judged_wh is not None and judged_low_wh and judged_wh / judged_low_wh < 1.0 - deadband:
+        return "shortfall"
+    if expected_wh and limited_wh is not None and limited_wh > LIMITED_SHARE * expected_wh:
+        return "limited"
+    return "healthy"
+
+
+def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
+    """The same figures over several days of one array: sums of sums, then the same rules."""
+
+    def add(name: str) -> float | None:
+        values = [v for d in days if (v := getattr(d, name)) is not None]
+        return sum(values) if values else None
+
+    names = (
+        "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
+        "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "limited_wh", "plane_wh_m2",
+    )  # fmt: skip
+    sums: dict[str, Any] = {name: add(name) for name in names}
+    daylight, known = sum(d.daylight_min for d in days), sum(d.known_min for d in days)
+    sums["completeness"] = known / daylight if daylight else 0.0
+    with_plane = [d for d in days if d.performance_ratio is not None and d.plane_wh_m2]
+    plane = sum((d.plane_wh_m2 or 0.0) * d.rated_w for d in with_plane)
+    got = sum((d.performance_ratio or 0.0) * (d.plane_wh_m2 or 0.0) * d.rated_w for d in with_plane)
+    sums["performance_ratio"] = got / plane if plane else None
+    sums["verdict"] = verdict(
+        completeness=sums["completeness"],
+        judging_min=sum(d.judging_min for d in days),
+        covered_wh=sums["covered_wh"],
+        expected_wh=sums["expected_wh"],
+        limited_wh=sums["limited_wh"],
+        judged_wh=sums["judged_measured_wh"],
+        judged_low_wh=sums["judged_low_wh"],
+    )
+    return sums
+
+
+def _minutes(held: Sequence[StateRun]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for run in held:
+        found[run.state] = found.get(run.state, 0.0) + (run.stop - run.start) / 60_000
+    return found
+
+
+def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record_stop: int) -> list[StateRun]:
+    """Stretches of one state from the day's start to its stop or the record's; where the sun is down it is night."""
+    stop_all = min(day.stop, record_stop)
+    at = np.flatnonzero(mask)
+    starts, codes = grid.start[at], state[at].astype(int)
+    # Night fills what the daylight leaves open: before it, between and after.
+    ends = starts[np.append(np.diff(starts) > grid.step, True)[: len(starts)]] + grid.step
+    times = np.concatenate([[day.start], starts, ends])
+    held = np.concatenate([[states.NIGHT], codes, np.full(len(ends), states.NIGHT)])
+    order = np.argsort(times, kind="stable")
+    times, held = np.minimum(times[order], stop_all), held[order]
+    stops = np.append(times[1:], stop_all)
+    found: list[StateRun] = []
+    for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True):
+        word = states.WORDS[code]
+        if stop <= start:
+            continue
+        before = found.pop() if found and found[-1].state == word else None
+        found.append(StateRun(array, before.start if before else start, stop, word, states.EVIDENCE[code]))
+    return found
+
+
+def _features(
+    array: Array, day: SunDay, judged: Mask, grid: Grid, light: Light, said: Measured, expected: Expected
+) -> dict[str, Any]:
+    """What the causes look at: how the loss of the day lies over the hours, the beam and the load.
+
+    Energies [Wh] of judged intervals: by whole hours from true solar noon, by share of beam light, by load.
+    """
+    if not judged.any():
+        return {}
+    hour = np.floor((grid.middle - day.noon) / 3_600_000).astype(int)
+    beam = light.beam_share >= 0.5
+    heavy = expected.power >= 0.5 * array.rated_w
+
+    def pair(where: Mask) -> list[float]:
+        return [round(float(p[where].sum() * grid.hours), 2) for p in (said.power, expected.power)]
+
+    return {
+        "by_hour": {str(h): pair(judged & (hour == h)) for h in np.unique(hour[judged])},
+        "beam": pair(judged & beam),
+        "grey": pair(judged & ~beam),
+        "heavy": pair(judged & heavy),
+        "light": pair(judged & ~heavy),
+    }

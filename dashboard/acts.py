@@ -1,0 +1,150 @@
+"""Owns what to do about findings: what is dangerous, the order of acts, and the caution that stands beside each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from analysis.results import PRIORITIES, Finding
+from dashboard.wording import CAUSES, quantity, subject
+
+MOST_ACTS = 5
+
+# Common practice, no source: heat that can char a plug's insulation where air does not move.
+FIRE_W = 3.0
+
+ARRAY_LIVE = (
+    "Array wires are live in any light. Open the DC isolator or cover the modules before parting a plug; "
+    "an arc does not go out by itself."
+)
+AT_BANK = (
+    "Rings off, insulated tool, one pole at a time. Do not part the bank from its chargers with the sun on the arrays."
+)
+FIRE = "Fire risk: isolate this run before you leave."
+ON_DECK = "At sea, wait for calm before you go on deck."
+AT_BOX = "Secure a box that hinges out before it swings; a heatsink may be hot."
+LITHIUM_COLD = "Do not charge a lithium bank below freezing."
+LEAD_FROZEN = "Do not charge a frozen battery: thaw it first, and keep sparks away from it."
+GAS = "Keep sparks away from the bank: it may give off gas. No fan without ignition protection where gas can gather."
+NOT_CONNECT = "Do not connect this array: in the cold it can destroy its controller."
+CODES = "Local codes and licensed practice come first."
+
+_DANGERS: dict[str, str] = {
+    "input-overvoltage": NOT_CONNECT,
+    "bank-disconnected": "Do not open the isolator or pull the main fuse with the sun on the arrays; "
+    "loads may have seen array voltage.",
+    "bank-freezing": LEAD_FROZEN,
+    "charging-while-freezing": LITHIUM_COLD,
+    "bank-hot": GAS,
+    "night-backfeed": "Current runs from the bank into the array in the dark: its wires are live at night too.",
+}
+_DEFAULT_DO: dict[str, str] = {
+    "instrument-unheard": "Look at the instrument's plug and supply, then run 'noonmark listen'.",
+    "clock-suspect": "Compare the machine's clock with a watch.",
+    "record-trouble": "Look at the free space and at the last events.",
+    "load-rise": "Look for water first: lift the boards at the pump.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Danger:
+    """Something to know before touching anything: what, and the caution."""
+
+    what: str
+    caution: str
+    finding: Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing to do: what, where, with which tool, and the cautions beside it."""
+
+    do: str
+    place: str
+    tool: str
+    cautions: tuple[str, ...]
+    finding: Finding
+
+
+def joint_watts(finding: Finding, full_current: Mapping[str, float]) -> float | None:
+    """Heat in the part of a run that should not be there, at full current [W].
+
+    Parameters
+    ----------
+    finding : Finding
+        Of the rule ``loop-resistance``, with ``ohm`` and ``design_ohm`` in its evidence.
+    full_current : mapping of str to float
+        Cable's name to its full current [A].
+    """
+    ohm, design = finding.evidence.get("ohm"), finding.evidence.get("design_ohm")
+    amps = full_current.get(finding.subject.partition(".")[2], finding.evidence.get("full_current_a"))
+    if ohm is None or design is None or amps is None:
+        return None
+    return float(max(ohm - design, 0.0) * amps**2)
+
+
+def dangers(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list[Danger]:
+    """What is dangerous among the open findings, the worst first."""
+    found = []
+    for finding in _by_worth(findings):
+        name = subject(finding.subject)
+        if finding.rule == "loop-resistance":
+            watts = joint_watts(finding, full_current)
+            if watts is not None and watts >= FIRE_W:
+                heat = quantity(watts, "W")
+                found.append(Danger(f"{name}: up to {heat} of heat in a joint at full current", FIRE, finding))
+        elif finding.rule == "enclosure-over-temperature" and finding.priority == "high":
+            found.append(Danger(f"{name}: hot inside", AT_BOX, finding))
+        elif finding.rule in _DANGERS:
+            found.append(Danger(name, _DANGERS[finding.rule], finding))
+    return found
+
+
+def acts(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list[Act]:
+    """What to do first, one act a finding in force, at most five; what is dangerous comes before the rest."""
+    open_findings = list(findings)
+    first = [danger.finding for danger in dangers(open_findings, full_current)]
+    rest = [f for f in _by_worth(open_findings) if f not in first]
+    return [act(finding, full_current) for finding in [*first, *rest][:MOST_ACTS]]
+
+
+def _by_worth(findings: Iterable[Finding]) -> list[Finding]:
+    """The worst first; of equals the one that has lasted longest."""
+    standing = [f for f in findings if f.is_open]
+    return sorted(standing, key=lambda f: (PRIORITIES.index(f.priority), f.since, f.rule, f.subject))
+
+
+def act(finding: Finding, full_current: Mapping[str, float]) -> Act:
+    """What to do about one finding: the next check of its likeliest cause."""
+    likely = next((c for c in finding.causes if c.cause != "none-of-these"), None)
+    known = CAUSES.get(likely.cause) if likely else None
+    do = likely.next_check if likely and likely.next_check else _DEFAULT_DO.get(finding.rule, "")
+    place, tool = (known.place, known.tool) if known else ("box", "meter")
+    return Act(
+        do or f"Measure at the {subject(finding.subject)}, and write down what you find.",
+        place,
+        tool,
+        tuple(_cautions(finding, place, tool, joint_watts(finding, full_current))),
+        finding,
+    )
+
+
+def _cautions(finding: Finding, place: str, tool: str, watts: float | None) -> Sequence[str]:
+    kind = finding.subject.partition(".")[0]
+    found = []
+    if finding.rule == "loop-resistance" and watts is not None and watts >= FIRE_W:
+        found.append(FIRE)
+    if finding.rule in _DANGERS:
+        found.append(_DANGERS[finding.rule])
+    measures = any(word in tool for word in ("meter", "clamp"))
+    if kind in ("array", "cable") and measures:
+        found.append(ARRAY_LIVE)
+    if "bank" in (kind, place):
+        found += [AT_BANK, GAS] if finding.rule != "bank-hot" else [AT_BANK]
+    if "deck" in place:
+        found.append(ON_DECK)
+    if "box" in place:
+        found.append(AT_BOX)
+    if measures:
+        found.append(CODES)
+    return found

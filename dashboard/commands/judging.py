@@ -1,0 +1,129 @@
+"""Owns the commands that judge: `assess` and `findings`."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from dashboard.commands.options import json_option, print_json, settings_option
+from logger.errors import UsageError
+
+_RANK = ("high", "medium", "low")
+_fail_option = click.option(
+    "--fail-on",
+    type=click.Choice(_RANK),
+    help="Exit with 3 where a finding of this priority or a higher one is open.",
+)
+
+
+@click.command()
+@settings_option
+@click.option("--from", "first", metavar="DAY", help="First solar day, or a time with zone.")
+@click.option("--to", "last", metavar="DAY", help="Last solar day, or a time with zone; both are included.")
+@json_option
+@_fail_option
+def assess(settings_path: Path, first: str | None, last: str | None, as_json: bool, fail_on: str | None) -> None:
+    """Judge the harvest: work out what is new, print yields and findings.
+
+    Without --from and --to the last 14 solar days that hold data are printed.
+    """
+    from logger import settings_file
+
+    located = settings_file.read(settings_path)
+    longitude = located.settings.site.longitude
+    verdict = run_assessment(located, solar_day_of(first, longitude), solar_day_of(last, longitude))
+    if as_json:
+        print_json(verdict)
+    else:
+        from dashboard.sentences import assess_text
+
+        click.echo(assess_text(verdict))
+    leave_with(verdict["findings"], fail_on)
+
+
+@click.command()
+@settings_option
+@click.option("--all", "everything", is_flag=True, help="Returned findings too.")
+@json_option
+@_fail_option
+def findings(settings_path: Path, everything: bool, as_json: bool, fail_on: str | None) -> None:
+    """Print the open findings, the worst first, with what to measure next."""
+    from analysis.report import finding_entry
+    from analysis.results import Results
+    from logger import settings_file
+    from logger.store import open_reader
+
+    located = settings_file.read(settings_path)
+    connection = open_reader(located.store_path)
+    try:
+        found = [f for f in Results(connection).findings() if everything or f.is_open]
+    finally:
+        connection.close()
+    entries = [finding_entry(f) for f in found]
+    if as_json:
+        print_json(entries)
+    else:
+        from dashboard.sentences import findings_text
+
+        click.echo(findings_text(found, located.settings.site.timezone))
+    leave_with(entries, fail_on)
+
+
+def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | None = None) -> dict[str, Any]:
+    """Assess what is new and give the verdict over a span; progress on a terminal's standard error."""
+    from analysis.assess import assess as assess_store
+    from analysis.report import verdict
+    from analysis.results import Results
+    from logger import schema
+    from logger.store import open_reader
+
+    if located.store_path.exists():
+        schema.prepare(located.store_path)
+    on_terminal = sys.stderr.isatty()
+
+    def progress(done: int, total: int) -> None:
+        if on_terminal and total > 20:
+            click.echo(f"\r{done} of {total} days judged", err=True, nl=done == total)
+
+    assess_store(located, progress)
+    connection = open_reader(located.store_path)
+    try:
+        return verdict(Results(connection), located.settings, first, last)
+    finally:
+        connection.close()
+
+
+def solar_day_of(text: str | None, longitude: float) -> dt.date | None:
+    """The solar day that a person names: a date, or a time with its zone.
+
+    Raises
+    ------
+    UsageError
+        It is neither.
+    """
+    from analysis.sun import solar_day
+
+    if text is None:
+        return None
+    try:
+        if len(text) <= 10:
+            return dt.date.fromisoformat(text)
+        moment = dt.datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{text!r} is no date; write 2026-06-12, or a time with its zone: 2026-06-12T08:00Z") from None
+    if moment.tzinfo is None:
+        raise UsageError(f"{text!r} lacks its zone; write for instance {text}Z for UTC")
+    return solar_day(round(moment.timestamp() * 1000), longitude)
+
+
+def leave_with(entries: list[dict[str, Any]], fail_on: str | None) -> None:
+    """Exit with 3 where a finding that bad is open."""
+    if fail_on is None:
+        return
+    worst = _RANK[: _RANK.index(fail_on) + 1]
+    if any(e["priority"] in worst and e["state"] in ("unacknowledged", "acknowledged") for e in entries):
+        sys.exit(3)

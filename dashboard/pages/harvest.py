@@ -1,0 +1,156 @@
+"""Owns *Harvest*: the almanac, one row a local solar day, and the day strips with noon in the middle."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from dash import dcc, html
+
+from analysis.results import ArrayDay, SunDay
+from dashboard import figures, sentences
+from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
+from dashboard.view import SPAN_DAYS, View
+from dashboard.wording import VERDICTS, capital, count, dates, energy, subject, word
+
+PATH, NAME = "/harvest", "harvest"
+
+_COLUMNS = (
+    "day",
+    "first light",
+    "noon",
+    "last light",
+    "array",
+    "could have",
+    "got",
+    "held back by",
+    "verdict",
+    "notes",
+)
+
+
+def layout(view: View, **_unused: str) -> Piece:
+    """The page."""
+    return sheet(
+        sentences.harvest(view.spans, len(view.days)),
+        note(
+            f"{dates(view.first, view.last)}. A day runs from one solar midnight to the next. "
+            f"Times are {view.when.name()}.",
+            "lede",
+        ),
+        _almanac(view),
+        _turning(view),
+        *[_strips(view, name) for name in dict.fromkeys(d.array for d in view.array_days)],
+    )
+
+
+def _almanac(view: View) -> Piece:
+    by_day: dict[dt.date, list[ArrayDay]] = {}
+    for one in view.array_days:
+        by_day.setdefault(one.day, []).append(one)
+    return html.Table(
+        [
+            html.Caption(f"Almanac of {view.settings.site.name}, {dates(view.first, view.last)}"),
+            html.Thead(html.Tr([html.Th(column, scope="col", className=_css(column)) for column in _COLUMNS])),
+            *[_day(view, sun, by_day.get(sun.day, [])) for sun in view.days],
+            _foot(view),
+        ],
+        className="almanac",
+    )
+
+
+def _css(column: str) -> str:
+    return "c-" + column.replace(" ", "-")
+
+
+def _day(view: View, sun: SunDay, arrays: list[ArrayDay]) -> Piece:
+    when, tall = view.when, max(len(arrays), 1)
+    lit = {"first light": when.clock(sun.first_light), "noon": when.clock(sun.noon),
+           "last light": when.clock(sun.last_light)}  # fmt: skip
+    head = [
+        html.Th(when.weekday(sun.day), scope="rowgroup", rowSpan=tall, className="c-day"),
+        *[html.Td(text, rowSpan=tall, className=_css(name), **{"data-label": name}) for name, text in lit.items()],
+    ]
+    margin = html.Td(_margin(view, sun), rowSpan=tall, className="c-notes")
+    if not arrays:
+        return html.Tbody(html.Tr([*head, html.Td("nothing judged", colSpan=5), margin]))
+    first, *others = arrays
+    return html.Tbody([html.Tr([*head, *_array_cells(first), margin]), *[html.Tr(_array_cells(o)) for o in others]])
+
+
+def _array_cells(day: ArrayDay) -> list[Piece]:
+    abnormal = " abnormal" if day.verdict == "shortfall" else ""
+    cells = {
+        "array": day.array,
+        "could have": energy(day.expected_wh),
+        "got": energy(day.measured_wh),
+        "held back by": sentences.held_back(day),
+    }
+    return [
+        *[html.Td(text, className=_css(name), **{"data-label": name}) for name, text in cells.items()],
+        html.Td(
+            word(VERDICTS, day.verdict), className="c-verdict" + abnormal, title=day.evidence,
+            **{"data-label": "verdict"},
+        ),
+    ]  # fmt: skip
+
+
+def _margin(view: View, sun: SunDay) -> list[Piece]:
+    notes: list[Piece] = []
+    for finding in sorted(view.findings, key=lambda f: f.since):
+        said = f"{capital(subject(finding.subject))}: {sentences.finding_line(finding)}. "
+        if sun.start <= finding.since < sun.stop:
+            notes.append(html.P([said, notice_link(finding)], className="abnormal"))
+        elif finding.until is not None and sun.start <= finding.until < sun.stop:
+            notes.append(html.P([f"{capital(subject(finding.subject))}: cancelled, ", notice_link(finding)]))
+    return notes
+
+
+def _foot(view: View) -> Piece:
+    cells = [
+        html.Tr(
+            [
+                *([html.Th(count(len(view.days), "day"), scope="rowgroup", rowSpan=len(view.spans), colSpan=4,
+                           className="c-day")] if place == 0 else []),
+                html.Td(one.name, className="c-array", **{"data-label": "array"}),
+                html.Td(energy(one.expected_wh), className="c-could-have", **{"data-label": "could have"}),
+                html.Td(energy(one.measured_wh), className="c-got", **{"data-label": "got"}),
+                html.Td(capital(sentences.share_line(one)), colSpan=3, className="c-sum"),
+            ]
+        )
+        for place, one in enumerate(view.spans)
+    ]  # fmt: skip
+    return html.Tfoot(cells)
+
+
+def _turning(view: View) -> Piece:
+    """The way to earlier and later spans, in words."""
+    every = view.results.days()
+    links: list[Piece] = []
+    if every[0].day < view.first:
+        links.append(_turn("earlier days", view.first - dt.timedelta(days=1)))
+    if every[-1].day > view.last:
+        links.append(_turn("later days", min(view.last + dt.timedelta(days=SPAN_DAYS), every[-1].day)))
+    return html.P(links, className="turning") if links else None
+
+
+def _turn(words: str, until: dt.date) -> Piece:
+    return dcc.Link(words, href=f"{PATH}?until={until.isoformat()}")
+
+
+def _strips(view: View, array: str) -> Piece:
+    start, stop = view.days[0].start, view.days[-1].stop
+    rated = max(d.rated_w for d in view.array_days if d.array == array)
+    drawn = figures.day_strips(
+        view.days, view.results.expected(array, start, stop), view.results.states(array, start, stop), rated, view.when
+    )
+    said = next(sentences.share_line(s) for s in view.spans if s.name == array)
+    return section(
+        f"{capital(subject('array.' + array))}, each day with noon in the middle",
+        figure(
+            f"strips-{array}",
+            drawn,
+            f"Twelve hours either side of true solar noon. The shade is what the light allowed, the line is what was "
+            f"measured, white is what nobody heard; hatching below a day says what held it back. "
+            f"Over these days: {said}.",
+        ),
+    )

@@ -1,0 +1,125 @@
+"""Owns *Now*: what is dangerous, weather or fault, what to do first, and how much light is left."""
+
+from __future__ import annotations
+
+from dash import html
+
+from dashboard import sentences
+from dashboard.acts import Act, acts, dangers
+from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, notice_link, section, sheet, urgency
+from dashboard.view import View
+from dashboard.wording import capital, dates, percent, quantity, subject
+
+PATH, NAME = "/", "now"
+
+DAY_MS = 86_400_000
+
+
+def layout(view: View, **_unused: str) -> Piece:
+    """The page."""
+    standing = [f for f in view.findings if f.is_open]
+    return sheet(
+        sentences.headline(view.spans, view.findings, view.when),
+        note(f"{dates(view.first, view.last)}, {_age(view)}", "lede"),
+        before_you_touch(dangers(standing, view.full_currents)),
+        _first_things(view),
+        section("The light", html.P(light(view))),
+        section("Asked on coming aboard", _questions(view)),
+        alarmed=bool(standing),
+    )
+
+
+def _age(view: View) -> str:
+    bounds = view.record.bounds()
+    end = bounds[1] if bounds else view.days[-1].stop
+    line = sentences.ends_line(view.when.moment(end), view.when.ago(end))
+    return line[0].lower() + line[1:]
+
+
+def light(view: View) -> str:
+    """Last light of the present day and the first of the next, from the newest judged day."""
+    newest = view.days[-1]
+    if newest.first_light is None or newest.last_light is None:
+        return "The sun does not cross the horizon these days."
+    # From one day to the next the sun's times move by minutes at most.
+    ahead = max(0, -((newest.last_light - view.when.now) // DAY_MS)) if view.when.now > newest.last_light else 0
+    last, first = newest.last_light + ahead * DAY_MS, newest.first_light + (ahead + 1) * DAY_MS
+    about = "about " if ahead else ""
+    return sentences.light_line(f"{about}{view.when.moment(last)}", view.when.clock(first))
+
+
+def _first_things(view: View) -> Piece:
+    todo = acts(view.findings, view.full_currents)
+    if not todo:
+        return section("What to do first", html.P(sentences.NOTHING_TO_DO))
+    return section("What to do first", html.Ol([_act(one) for one in todo], className="acts"))
+
+
+def _act(one: Act) -> Piece:
+    tool = "" if one.tool == "nothing" else f"; take: {one.tool}"
+    return html.Li(
+        [
+            html.P([html.Strong(one.do), " ", notice_link(one.finding)]),
+            html.P(f"At: {one.place}{tool}. {capital(urgency(one.finding))}.", className="note"),
+            cautions(one.cautions),
+        ]
+    )
+
+
+def _questions(view: View) -> Piece:
+    asked = [*_bank(view), *_sides(view), *_wiring(view), *_box(view), *_changed(view)]
+    return html.Dl([piece for question, answer in asked for piece in (html.Dt(question), html.Dd(answer))])
+
+
+def _bank(view: View) -> list[tuple[str, str]]:
+    days = view.results.bank_days(view.days[0].start, view.days[-1].stop)
+    lows = [d for d in days if d.low_v is not None]
+    if not lows:
+        return [("How low did the bank go?", "Cannot tell: the bank's volts are not heard.")]
+    lowest = min(lows, key=lambda d: d.low_v or 0.0)
+    at = f", {view.when.moment(lowest.low_at)}" if lowest.low_at else ""
+    full = [d.full_at for d in days if d.full_at is not None]
+    when_full = f"It was last full {view.when.moment(full[-1])}." if full else "It has not been full in this span."
+    answers = [("How low did the bank go?", f"{quantity(lowest.low_v, 'V', 1)}{at}. {when_full}")]
+    newest = days[-1]
+    if newest.autonomy_h is not None:
+        answers.append(("How long would it last without sun?", f"About {quantity(newest.autonomy_h, 'h')}."))
+    return answers
+
+
+def _sides(view: View) -> list[tuple[str, str]]:
+    lines = [f"{subject('array.' + s.name)} {sentences.share_line(s)}" for s in view.spans]
+    answers = [("Which array is weak?", capital("; ".join(lines)) + ".")]
+    untaken = sum(s.curtailed_wh or 0.0 for s in view.spans)
+    if untaken >= 1:
+        answers.append(("Was there more to have?", capital(sentences.untaken_line(untaken)) + "."))
+    return answers
+
+
+def _wiring(view: View) -> list[tuple[str, str]]:
+    bad = [f for f in view.findings if f.is_open and f.rule == "loop-resistance"]
+    latest = {e.cable: e for e in view.results.loops(view.days[0].start, view.days[-1].stop) if e.ohm is not None}
+    if bad:
+        said = "; ".join(f"{subject(f.subject)}: {sentences.finding_line(f)}" for f in bad)
+    elif latest:
+        said = f"none of the {len(latest)} that can be measured"
+    else:
+        said = "cannot tell: no run is measured at both its ends"
+    return [("Which joint has got worse?", capital(said) + ".")]
+
+
+def _box(view: View) -> list[tuple[str, str]]:
+    estimates = view.results.enclosures(view.days[0].start, view.days[-1].stop)
+    return [("How hot was the box?", sentences.enclosure(estimates, view.findings, view.when))]
+
+
+def _changed(view: View) -> list[tuple[str, str]]:
+    rules = ("changed-by-itself", "clock-suspect", "instrument-unheard", "record-trouble")
+    found = [f for f in view.findings if f.rule in rules]
+    heard = [s.completeness for s in view.spans if s.completeness is not None]
+    share = f"{capital(percent(min(heard)))} of the daylight was heard. " if heard else ""
+    lines = [
+        f"{capital(subject(f.subject))}: {sentences.finding_line(f)}, {sentences.in_force(f, view.when)}."
+        for f in found
+    ]
+    return [("What changed by itself?", share + (" ".join(lines) if lines else "Nothing that was noticed."))]

@@ -1,0 +1,363 @@
+"""Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
+
+Of a finding's evidence these keys are used where they are there: ``ratio`` and ``mostly`` ("morning", "midday",
+"afternoon") of a shortfall; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
+``running_k_per_w`` and ``stopped_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
+from dashboard.spans import ArraySpan, total
+from dashboard.wording import (
+    CAUSES,
+    FINDING_STATES,
+    PRIORITIES,
+    RULES,
+    STATES,
+    LocalTime,
+    capital,
+    count,
+    energy,
+    listed,
+    number,
+    percent,
+    quantity,
+    resistance,
+    span,
+    subject,
+    word,
+)
+
+_AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
+_POOR_DAY = 0.5
+# Under these shares of what the light allowed it is not worth a word.
+_WORTH_SAYING = 0.05
+_SOUND = 0.02
+
+NOTHING_TO_DO = "Nothing to do."
+NO_NOTICE = "No notice is in force."
+NOT_JUDGED = "Nothing has been judged yet."
+
+
+# -- the verdict ----------------------------------------------------------------------------------------------
+
+
+def headline(spans: Sequence[ArraySpan], findings: Sequence[Finding], when: LocalTime) -> str:
+    """Weather or fault, over the whole span: the first sentence of *Now* and of ``assess``."""
+    standing = [f for f in findings if f.is_open]
+    against = sorted((f for f in standing if f.rule in _AGAINST_ARRAYS), key=lambda f: f.since)
+    if against:
+        return "Not the weather: " + listed([_shortfall(f, spans, when) for f in against]) + "."
+    if not spans:
+        return NOT_JUDGED
+    sound = _sound(spans)
+    if standing:
+        worst = min(standing, key=lambda f: (list(PRIORITIES).index(f.priority), f.since))
+        what = f"{finding_line(worst)}, {subject(worst.subject)}, since {when.day(worst.since)}."
+        return f"{_got(spans)}, but something else is wrong: {what}" if sound else f"{_cannot_tell(spans)} And: {what}"
+    if not sound:
+        return _cannot_tell(spans)
+    return _no_fault(spans)
+
+
+def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) -> str:
+    name = finding.subject.partition(".")[2]
+    since = when.day(finding.since)
+    if finding.rule == "array-dead":
+        return f"the {name} array has given nothing since {since}"
+    share = finding.evidence.get("ratio", next((s.ratio for s in spans if s.name == name), None))
+    gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
+    mostly = finding.evidence.get("mostly")
+    when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
+                 "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
+    return f"the {name} array has given {gave} since {since}{when_lost}"
+
+
+def _sound(spans: Sequence[ArraySpan]) -> bool:
+    return any(s.ratio is not None for s in spans)
+
+
+def _got(spans: Sequence[ArraySpan]) -> str:
+    judged = [s for s in spans if s.ratio is not None]
+    shares = sorted({round(100 * (s.ratio or 0)) for s in judged})
+    shown = f"{shares[0]}" if len(shares) == 1 else f"{shares[0]} to {shares[-1]}"
+    who = f"The {judged[0].name} array" if len(judged) == 1 else "The arrays"
+    return f"{who} got {shown}\u00a0% of what the light allowed"
+
+
+def _no_fault(spans: Sequence[ArraySpan]) -> str:
+    got = _got(spans)
+    got = got[0].lower() + got[1:]
+    poor, days = poor_days(spans)
+    allowed = total(s.expected_wh for s in spans) or 0.0
+    untaken = total(s.curtailed_wh for s in spans) or 0.0
+    covered = [s for s in spans if s.covered_days]
+    if covered:
+        who = listed([f"the {s.name} array on {count(s.covered_days, 'day')}" for s in covered])
+        return f"Covered, not faulty: snow, a sail or a cover lay on {who}; whenever free, {got}."
+    if poor >= max(2, days / 4):
+        return (
+            f"It was the weather: {got}, and on {count(poor, 'day')} of {days} "
+            "the light allowed less than half of the best day."
+        )
+    if untaken > _WORTH_SAYING * allowed:
+        return f"Nothing is wrong: {got} whenever free to give all; {untaken_line(untaken)}."
+    return f"Nothing is wrong: {got}."
+
+
+def untaken_line(wh: float) -> str:
+    """What the bank had no room for."""
+    return f"could have taken {energy(wh)} more: bank full"
+
+
+def _cannot_tell(spans: Sequence[ArraySpan]) -> str:
+    days = max((len(s.light) for s in spans), default=0)
+    heard = [s.completeness for s in spans if s.completeness is not None]
+    if heard and max(heard) < 0.5:
+        return (
+            "Cannot tell yet: more than half of the daylight was not heard. "
+            "A day with every instrument speaking would settle it."
+        )
+    return (
+        f"Cannot tell yet: in {count(days, 'day')} no array was free to give all for an hour in good light. "
+        "A bright hour with the bank below full would settle it."
+    )
+
+
+def poor_days(spans: Sequence[ArraySpan]) -> tuple[int, int]:
+    """Days on which the light allowed less than half of the best day, and all days."""
+    light: dict[dt.date, float] = {}
+    for one in spans:
+        for day, wh in one.light.items():
+            light[day] = light.get(day, 0.0) + wh
+    best = max(light.values(), default=0.0)
+    return sum(wh < _POOR_DAY * best for wh in light.values()), len(light)
+
+
+# -- findings -------------------------------------------------------------------------------------------------
+
+
+def finding_line(finding: Finding) -> str:
+    """A finding in a few words with its size: "bad joint or thin cable, +430 mΩ"."""
+    e = finding.evidence
+    size = ""
+    if finding.rule == "loop-resistance" and e.get("ohm") is not None and e.get("design_ohm") is not None:
+        size = f"+{resistance(e['ohm'] - e['design_ohm'])}"
+    elif finding.rule == "yield-shortfall" and e.get("ratio") is not None:
+        return f"got {percent(e['ratio'])} of what the light allowed"
+    elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
+        size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
+    elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
+        return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
+    elif finding.rule == "fan-ineffective" and e.get("running_k_per_w") is not None:
+        size = quantity(e["running_k_per_w"], "K/W", 2) + " while told to run"
+    return word(RULES, finding.rule) + (f", {size}" if size else "")
+
+
+def in_force(finding: Finding, when: LocalTime) -> str:
+    """Since when a notice stands, or when it was cancelled."""
+    state = word(FINDING_STATES, finding.state)
+    if finding.is_open:
+        return f"{state} since {when.moment(finding.since)}"
+    ended = f" {when.moment(finding.until)}" if finding.until else ""
+    return f"{state}{ended}, raised {when.moment(finding.since)}"
+
+
+def cause_line(cause: str, probability: float) -> str:
+    """A cause with its probability."""
+    return f"{word(CAUSES, cause)}, {percent(probability)}"
+
+
+def notices(findings: Sequence[Finding]) -> str:
+    """The first sentence of *Findings*."""
+    standing = [f for f in findings if f.is_open]
+    if not standing:
+        over = len(findings)
+        return NO_NOTICE + (f" {capital(count(over, 'notice'))} in this span {_was(over)} cancelled." if over else "")
+    first = min(standing, key=lambda f: (list(PRIORITIES).index(f.priority), f.since))
+    many = len(standing)
+    return (
+        f"{capital(count(many, 'notice'))} {'is' if many == 1 else 'are'} in force"
+        + (". " if many == 1 else "; see first to this one. ")
+        + f"{capital(subject(first.subject))}: {finding_line(first)}."
+    )
+
+
+def _was(n: int) -> str:
+    return "was" if n == 1 else "were"
+
+
+# -- harvest --------------------------------------------------------------------------------------------------
+
+
+def harvest(spans: Sequence[ArraySpan], days: int) -> str:
+    """The first sentence of *Harvest*."""
+    got, allowed = total(s.measured_wh for s in spans), total(s.expected_wh for s in spans)
+    if got is None or not allowed:
+        return f"Cannot tell what {count(days, 'day')} gave: neither light nor power is known for any of them."
+    lost = [
+        (total(s.curtailed_wh for s in spans) or 0.0, "no room in the bank held back"),
+        (total(s.covered_wh for s in spans) or 0.0, "something lying on the modules took"),
+    ]
+    worth = [f"{why} {energy(wh)}" for wh, why in lost if wh > _WORTH_SAYING * allowed]
+    tail = f"; {listed(worth)}" if worth else ""
+    return f"In {count(days, 'day')} she got {energy(got)} of the {energy(allowed)} that the light allowed{tail}."
+
+
+_LIMITED = ("bank-limited", "current-limited", "held-back", "heat-derated", "cold-blocked", "too-low", "diverting")
+
+
+def held_back(day: ArrayDay) -> str:
+    """What held an array back on one day, in a few words; empty where nothing worth a word did."""
+    allowed = day.expected_wh or 0.0
+    said = []
+    if (day.curtailed_wh or 0.0) > _WORTH_SAYING * allowed:
+        longest = max(_LIMITED, key=lambda state: day.states.get(state, 0.0))
+        said.append(f"{word(STATES, longest)}, {energy(day.curtailed_wh)}")
+    if (day.covered_wh or 0.0) > _WORTH_SAYING * allowed:
+        said.append(f"{word(CAUSES, day.cause) if day.cause else 'covered'}, {energy(day.covered_wh)}")
+    elif day.verdict == "shortfall" and day.cause:
+        said.append(word(CAUSES, day.cause))
+    return "; ".join(said)
+
+
+# -- wiring and box -------------------------------------------------------------------------------------------
+
+
+def wiring(latest: Sequence[LoopEstimate], findings: Sequence[Finding], drawn: int, when: LocalTime) -> str:
+    """The first sentence of *Wiring*; `drawn` is the number of runs in the settings."""
+    bad = [f for f in findings if f.is_open and f.rule == "loop-resistance"]
+    if bad:
+        lines = [f"{subject(f.subject)} since {when.day(f.since)}: {finding_line(f)}" for f in bad]
+        head = "One run holds back more than its copper should" if len(bad) == 1 else "Some runs hold back too much"
+        return f"{head}: {listed(lines)}."
+    known = [e for e in latest if e.ohm is not None]
+    if known:
+        left = drawn - len(known)
+        tail = f" {capital(count(left, 'run'))} could not be measured." if left > 0 else ""
+        return f"Every run that can be measured is as good as it was drawn.{tail}"
+    if not drawn:
+        return "No run of cable stands in the settings, so none can be judged."
+    return (
+        "Cannot tell yet: no run has been measured at both its ends with current enough. "
+        "Volts at the modules' end, on a bright day, would settle it."
+    )
+
+
+def leg(estimate: LoopEstimate | None, needs: Sequence[str]) -> str:
+    """What is known of one run of cable; `needs` are channels that are not heard."""
+    if estimate is not None and estimate.ohm is not None:
+        interval = span(
+            None if estimate.ohm_low is None else 1000 * estimate.ohm_low,
+            None if estimate.ohm_high is None else 1000 * estimate.ohm_high,
+        )
+        return f"{resistance(estimate.ohm)} measured, certainly {interval}"
+    if needs:
+        return f"cannot tell: {listed(list(needs))} would settle it"
+    return "cannot tell yet: an hour or two with current over a fifth of the full would settle it"
+
+
+def enclosure(latest: Sequence[EnclosureEstimate], findings: Sequence[Finding], when: LocalTime) -> str:
+    """The first sentence of *Enclosure*, from the estimates of the span."""
+    standing = [f for f in findings if f.is_open and f.subject.partition(".")[0] in ("enclosure", "fan")]
+    peaks = [e for e in latest if e.peak_c is not None]
+    top = max(peaks, key=lambda e: (e.peak_c or 0.0) - e.limit_c) if peaks else None
+    warm = (
+        f"{capital(subject('enclosure.' + top.enclosure))}: at most {quantity(top.peak_c, '°C')}, "
+        f"limit {quantity(top.limit_c, '°C')}"
+        if top
+        else ""
+    )
+    if standing:
+        what = listed([f"the {subject(f.subject)}: {finding_line(f)} since {when.day(f.since)}" for f in standing])
+        return f"{capital(what)}." + (f" {warm}." if warm else "")
+    if top is None:
+        return "Cannot tell how warm the box gets: no thermometer in it is heard."
+    over = (top.peak_c or 0.0) > top.limit_c
+    return f"{warm}: {'over it, but not for long' if over else 'all is well in there'}."
+
+
+# -- what is missing ------------------------------------------------------------------------------------------
+
+
+def settings_missing(path: str) -> tuple[str, str]:
+    """What is missing, and what to do."""
+    return (
+        "There is no settings file yet.",
+        f"It was looked for at {path}. Write one with 'noonmark new', or name it with --settings PATH.",
+    )
+
+
+def settings_wrong(path: str, count_: int) -> tuple[str, str]:
+    return (
+        f"The settings file holds {count(count_, 'mistake')}.",
+        f"Mend {path}; 'noonmark check' says when it is right.",
+    )
+
+
+def store_missing(path: str) -> tuple[str, str]:
+    return (
+        "There is no record yet.",
+        f"Nothing stands at {path}. Begin one with 'noonmark record', or bring history in with 'noonmark import FILE'.",
+    )
+
+
+def store_broken(fault: str) -> tuple[str, str]:
+    return (
+        "The record cannot be read.",
+        f"{fault}. Copy the file away before anything else, then run 'noonmark check'.",
+    )
+
+
+def record_empty() -> tuple[str, str]:
+    return (
+        "The record is empty.",
+        "No instrument has been heard yet. 'noonmark listen' shows what the serial lines send, "
+        "'noonmark record' keeps it, 'noonmark import FILE' brings history in.",
+    )
+
+
+def not_judged(readings_until: str) -> tuple[str, str]:
+    return (
+        NOT_JUDGED,
+        f"There is a record until {readings_until}, but no day of it has been judged. Run 'noonmark assess'.",
+    )
+
+
+def page_unknown(path: str) -> tuple[str, str]:
+    return "There is no such page.", f"Nothing is shown at {path}. The words above lead to all that there is."
+
+
+def page_failed(fault: str) -> tuple[str, str]:
+    return (
+        "This page could not be drawn.",
+        f"{fault}. The record itself is not touched by it; the other pages may still serve.",
+    )
+
+
+def light_line(sunset: str, sunrise: str) -> str:
+    """When the light ends and comes back."""
+    return f"Last light {sunset}, first light again about {sunrise}."
+
+
+def ends_line(until: str, ago: str) -> str:
+    """How old the newest reading is."""
+    return f"The record ends {until}, {ago}."
+
+
+def story_line(moment: str) -> str:
+    """The demo's pages say that their time is not today's."""
+    return f"These pages show the story's time: it is {moment} in them."
+
+
+def share_line(one: ArraySpan) -> str:
+    """What one array got, with its interval."""
+    if one.ratio is None:
+        return "cannot tell: no judging light"
+    low, high = (None if v is None else 100 * v for v in (one.low, one.high))
+    sure = f" (certainly {number(low)} to {number(high)})" if low is not None and high is not None else ""
+    return f"got {percent(one.ratio)} of what the light allowed{sure}"

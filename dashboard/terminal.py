@@ -1,0 +1,160 @@
+"""Owns the sheets that ``assess`` and ``findings`` print, from the sentences of the pages: 80 columns, no colour."""
+
+from __future__ import annotations
+
+import datetime as dt
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from analysis.results import Finding
+from dashboard.acts import CODES, acts, dangers
+from dashboard.sentences import (
+    NO_NOTICE,
+    NOTHING_TO_DO,
+    cause_line,
+    finding_line,
+    headline,
+    in_force,
+)
+from dashboard.spans import ArraySpan, finding_from_json, from_json
+from dashboard.wording import (
+    NBSP,
+    PRIORITIES,
+    VERDICTS,
+    LocalTime,
+    capital,
+    dates,
+    energy,
+    percent,
+    quantity,
+    resistance,
+    span,
+    subject,
+    word,
+)
+
+
+def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UTC") -> str:
+    """The sheet of one assessment.
+
+    Parameters
+    ----------
+    verdict : mapping
+        The JSON of ``assess --json``.
+    width : int
+        Columns.
+    timezone : str
+        The site's zone, for the times of findings.
+
+    Returns
+    -------
+    str
+        Lines of at most `width` columns; the last is the one next act, or "Nothing to do."
+    """
+    first, last = (dt.date.fromisoformat(verdict[key]) for key in ("from", "to"))
+    when = LocalTime(ZoneInfo(timezone), _noon(last))
+    spans = from_json(verdict["arrays"])
+    found = [finding_from_json(f) for f in verdict["findings"]]
+    lines = [f"{verdict['site']}, {dates(first, last)}", ""]
+    lines += _wrapped(headline(spans, found, when), width)
+    lines += ["", *_arrays(spans)]
+    lines += _measures(verdict)
+    if found:
+        lines += ["", *_notices(found, when, width)]
+    lines += ["", *_next(found, width)]
+    return _finished(lines)
+
+
+def findings_text(findings: Sequence[Finding], timezone: str, width: int = 80) -> str:
+    """The notices, the worst first, and the one next act."""
+    newest = max((f.until or f.since for f in findings), default=0)
+    when = LocalTime(ZoneInfo(timezone), newest)
+    if not findings:
+        return _finished([NO_NOTICE, NOTHING_TO_DO])
+    return _finished([*_notices(findings, when, width), "", *_next(findings, width)])
+
+
+def _noon(day: dt.date) -> int:
+    return round(dt.datetime(day.year, day.month, day.day, 12, tzinfo=dt.UTC).timestamp() * 1000)
+
+
+def _finished(lines: Iterable[str]) -> str:
+    return "\n".join(line.replace(NBSP, " ").rstrip() for line in lines)
+
+
+def _wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
+    return textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=rest, break_long_words=True, break_on_hyphens=False
+    )
+
+
+def _arrays(spans: Sequence[ArraySpan]) -> list[str]:
+    if not spans:
+        return []
+    wide = min(max(len(s.name) for s in spans) + 2, 18)
+    lines = [f"{'':<{wide}}{'could have':>11}{'got':>11}{'of the light':>22}  verdict"]
+    for s in spans:
+        share = percent(s.ratio) if s.ratio is not None else "cannot tell"
+        if s.ratio is not None and s.low is not None and s.high is not None:
+            share += f" ({span(100 * s.low, 100 * s.high)})"
+        said = word(VERDICTS, s.verdict) if s.verdict else ""
+        lines.append(
+            f"{s.name[: wide - 1]:<{wide}}{energy(s.expected_wh):>11}{energy(s.measured_wh):>11}{share:>22}  {said}"
+        )
+        for wh, why in ((s.curtailed_wh, "not taken: bank full or a limit"), (s.covered_wh, "lost under a cover")):
+            if wh and s.expected_wh and wh > 0.05 * s.expected_wh:
+                lines.append(f"{'':<{wide}}{energy(wh):>11}  {why}")
+    return lines
+
+
+def _measures(verdict: Mapping[str, Any]) -> list[str]:
+    lines: list[str] = []
+    for run in verdict["wiring"]:
+        if run["ohm"] is not None:
+            low, high = (None if run[k] is None else 1000 * run[k] for k in ("ohm_low", "ohm_high"))
+            lines.append(
+                f"  {run['name'][:30]}: {resistance(run['ohm'])} ({span(low, high)}), "
+                f"drawn {resistance(run['design_ohm'])}"
+            )
+    for box in verdict["enclosures"]:
+        if box["peak_c"] is not None:
+            lines.append(
+                f"  {subject('enclosure.' + box['name'])[:30]}: at most {quantity(box['peak_c'], '°C')}, "
+                f"limit {quantity(box['limit_c'], '°C')}"
+            )
+    bank = verdict["bank"]
+    if bank and bank["state_of_charge"] is not None:
+        hours = f", {quantity(bank['autonomy_h'], 'h')} without sun" if bank["autonomy_h"] is not None else ""
+        lines.append(f"  {subject('bank.' + bank['name'])}: {quantity(bank['state_of_charge'], '%')} full{hours}")
+    return ["", *lines] if lines else []
+
+
+def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[str]:
+    lines: list[str] = []
+    for place, f in enumerate(findings, 1):
+        number = f.id or place
+        head = f"{number:>3}  {capital(subject(f.subject))}: {finding_line(f)}"
+        lines += _wrapped(head, width, rest="     ")
+        urgency = f"; see to it {word(PRIORITIES, f.priority)}" if f.is_open else ""
+        lines += _wrapped(f"{in_force(f, when)}{urgency}", width, "     ", "     ")
+        if f.causes:
+            ranked = ", or ".join(cause_line(c.cause, c.probability) for c in f.causes[:2])
+            lines += _wrapped(f"most likely: {ranked}", width, "     ", "     ")
+    return lines
+
+
+def _next(findings: Sequence[Finding], width: int) -> list[str]:
+    lines: list[str] = []
+    for danger in dangers(findings, {}):
+        lines += _wrapped(f"Before you touch anything: {danger.what}. {danger.caution}", width)
+    todo = acts(findings, {})
+    if not todo:
+        return [*lines, NOTHING_TO_DO]
+    for caution in todo[0].cautions:
+        if caution != CODES:
+            lines += _wrapped(caution, width)
+    tool = "" if todo[0].tool == "nothing" else f"; take: {todo[0].tool}"
+    lines += _wrapped(CODES, width) if CODES in todo[0].cautions else []
+    return [*lines, *_wrapped(f"Next, at the {todo[0].place}{tool}. {todo[0].do}", width, rest="  ")]

@@ -1,0 +1,139 @@
+"""Owns what one page is drawn from: a short-lived read-only connection, the settings, and the present moment."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from analysis.results import ArrayDay, Finding, Results, SunDay
+from dashboard import runs, sentences
+from dashboard.spans import ArraySpan, from_days
+from dashboard.wording import LocalTime
+from logger.errors import SettingsError, StoreError, StoreMissing
+from logger.record import Record
+from logger.settings import Settings
+from logger.settings_file import read
+from logger.store import open_reader
+
+SPAN_DAYS = 14
+
+
+class NothingToShow(Exception):
+    """A page has nothing to draw; the arguments are what is missing, what to do, and further lines."""
+
+    def __init__(self, missing: str, todo: str, lines: tuple[str, ...] = ()) -> None:
+        super().__init__(missing)
+        self.missing, self.todo, self.lines = missing, todo, lines
+
+
+@dataclass(frozen=True)
+class View:
+    """One request's sight of the record.
+
+    Attributes
+    ----------
+    settings : Settings
+        As the file stands now.
+    results, record : Results, Record
+        On one connection that closes with the request.
+    when : LocalTime
+        The site's zone and the present.
+    days : list of SunDay
+        The judged days of the span that is shown, oldest first; never empty.
+    """
+
+    settings: Settings
+    results: Results
+    record: Record
+    when: LocalTime
+    days: list[SunDay]
+
+    @property
+    def first(self) -> dt.date:
+        return self.days[0].day
+
+    @property
+    def last(self) -> dt.date:
+        return self.days[-1].day
+
+    @cached_property
+    def array_days(self) -> list[ArrayDay]:
+        return self.results.array_days(self.first, self.last)
+
+    @cached_property
+    def spans(self) -> list[ArraySpan]:
+        return from_days(self.array_days)
+
+    @cached_property
+    def findings(self) -> list[Finding]:
+        """Raised or in force in the span."""
+        return self.results.findings(self.days[0].start, self.days[-1].stop)
+
+    @cached_property
+    def full_currents(self) -> dict[str, float]:
+        return runs.full_currents(self.settings)
+
+
+@contextmanager
+def opened(store: Path, settings_path: Path, now: int, until: str | None = None) -> Iterator[View]:
+    """The view of one request.
+
+    Parameters
+    ----------
+    store, settings_path : Path
+        Where the record and the settings file should stand.
+    now : int
+        The present, UTC [ms].
+    until : str, optional
+        Last solar day of the span, YYYY-MM-DD; what cannot be read as a date counts as absent.
+
+    Raises
+    ------
+    NothingToShow
+        Something is missing; the exception says what, and what to do.
+    """
+    settings = _settings(settings_path)
+    when = LocalTime(ZoneInfo(settings.site.timezone), now)
+    try:
+        with closing(open_reader(store)) as connection:
+            results, record = Results(connection), Record(connection)
+            days = _span(results, until)
+            if not days:
+                raise _nothing(record, when)
+            yield View(settings, results, record, when, days)
+    except StoreMissing:
+        raise NothingToShow(*sentences.store_missing(str(store))) from None
+    except (StoreError, sqlite3.Error) as fault:
+        raise NothingToShow(*sentences.store_broken(str(fault))) from None
+
+
+def _settings(path: Path) -> Settings:
+    if not path.exists():
+        raise NothingToShow(*sentences.settings_missing(str(path)))
+    try:
+        return read(path).settings
+    except SettingsError as fault:
+        missing, todo = sentences.settings_wrong(fault.where, len(fault.problems))
+        raise NothingToShow(missing, todo, fault.problems) from None
+
+
+def _span(results: Results, until: str | None) -> list[SunDay]:
+    try:
+        last = dt.date.fromisoformat(until) if until else None
+    except ValueError:
+        last = None
+    days = results.days(None, last) or results.days()
+    return days[-SPAN_DAYS:]
+
+
+def _nothing(record: Record, when: LocalTime) -> NothingToShow:
+    bounds = record.bounds()
+    if bounds is None:
+        return NothingToShow(*sentences.record_empty())
+    return NothingToShow(*sentences.not_judged(when.moment(bounds[1])))

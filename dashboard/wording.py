@@ -1,0 +1,362 @@
+"""Owns the words and the writing of numbers and times: one plain word and one line for every key of the contract."""
+
+from __future__ import annotations
+
+import datetime as dt
+import unicodedata
+from dataclasses import dataclass
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+NBSP = "\u00a0"
+
+
+class Word(NamedTuple):
+    """What is shown for a key, and the one line that explains it."""
+
+    word: str
+    line: str
+
+
+class CauseWord(NamedTuple):
+    """A cause in plain words, where to look for it, and what to take along."""
+
+    word: str
+    line: str
+    place: str
+    tool: str
+
+
+STATES: dict[str, Word] = {
+    "night": Word("night", "the sun is down"),
+    "unhindered": Word("free to give all", "nothing held the array back: only these hours judge it"),
+    "bank-limited": Word("bank full", "the bank took less than the array could give"),
+    "current-limited": Word("controller at its most", "the controller was at its output limit"),
+    "held-back": Word("another charger at work", "another charger held the bank's voltage up"),
+    "heat-derated": Word("throttled by heat", "the controller gave less because it was hot"),
+    "cold-blocked": Word("stopped by cold", "charging was stopped because the bank was too cold"),
+    "too-low": Word("volts too low", "the array's volts lay below what the bank needs"),
+    "diverting": Word("dump at work", "the dump load was taking the surplus"),
+    "covered": Word("covered", "something lay on the modules: snow, sail, cover, frost"),
+    "no-current": Word("no current", "daylight, the instrument was heard, and nothing flowed"),
+    "unheard": Word("not heard", "the instrument said nothing"),
+    "unknown": Word("cannot tell", "too little is measured to say what held the array"),
+}
+
+VERDICTS: dict[str, Word] = {
+    "healthy": Word("healthy", "it got what the light allowed"),
+    "shortfall": Word("short", "it got less than the light allowed, beyond doubt"),
+    "limited": Word("limited", "for most of its light the bank or the controller could not take more"),
+    "covered": Word("covered", "something lay on the modules"),
+    "cannot tell": Word("cannot tell", "too little judging light, or too little heard"),
+}
+
+RULES: dict[str, Word] = {
+    "yield-shortfall": Word("less than the light allowed", "an array gives less than the light allows"),
+    "array-dead": Word("array gives nothing", "daylight, and no current from an array"),
+    "loop-resistance": Word("bad joint or thin cable", "a run of cable holds back more volts than its copper should"),
+    "input-overvoltage": Word("too many volts for the controller", "array volts near or above the controller's limit"),
+    "night-backfeed": Word("current runs back at night", "the bank feeds an array in the dark"),
+    "enclosure-over-temperature": Word("box too hot", "the air in the box is above its limit"),
+    "fan-ineffective": Word(
+        "fan makes no difference", "the box is as hard to cool with the fan told to run as without"
+    ),
+    "fan-needless": Word("fan runs for nothing", "the fan runs although the box is cool"),
+    "condensation-risk": Word("box may sweat", "the air drawn in is near its dew point on the coldest wall"),
+    "bank-low": Word("bank low", "the bank has gone below what is good for it"),
+    "load-rise": Word("something draws more", "the standing load has risen: check for water first"),
+    "bank-imbalance": Word("halves apart", "the two halves of the bank differ"),
+    "bank-disconnected": Word("bank parted from its chargers", "charger and bank no longer agree on volts and amps"),
+    "bank-freezing": Word("bank may freeze", "the bank is near the freezing point of its acid"),
+    "bank-hot": Word("bank hot", "the bank is warmer than is good for it"),
+    "charging-while-freezing": Word("charging below freezing", "a lithium bank is charged while its cells are frozen"),
+    "charge-voltage-wrong": Word("wrong charge voltage", "the bank is charged at other volts than its set points"),
+    "meters-disagree": Word("meters disagree", "two instruments on one conductor do not agree"),
+    "sensor-suspect": Word("doubtful sensor", "a sensor says what cannot be"),
+    "clock-suspect": Word("doubtful clock", "the light comes at the wrong time of day"),
+    "changed-by-itself": Word("changed by itself", "an instrument restarted, or behaves differently since"),
+    "instrument-unheard": Word("not heard", "an instrument that should speak says nothing"),
+    "record-trouble": Word("trouble with the record", "readings may be lost or damaged"),
+}
+
+_DECK, _BOX, _BANK, _SCREEN = "deck", "box", "bank", "screen"
+
+CAUSES: dict[str, CauseWord] = {
+    "cloud": CauseWord("cloud", "the sky, not the array", _SCREEN, "nothing"),
+    "low-sun": CauseWord("low sun", "light too flat to judge by", _SCREEN, "nothing"),
+    "shade": CauseWord("shade", "something stands between the sun and the modules at some hours", _DECK, "eyes"),
+    "soiling": CauseWord("dirt", "dust, salt or droppings on the glass", _DECK, "cloth and fresh water"),
+    "snow": CauseWord("snow", "snow or rime on the glass", _DECK, "soft broom"),
+    "bypassed-substring": CauseWord(
+        "part of a module asleep", "a bypass diode carries part of a module, by shade or by damage", _DECK, "meter"
+    ),
+    "open-string": CauseWord("a string open", "one of the parallel strings gives nothing", _DECK, "meter, clamp"),
+    "series-resistance": CauseWord("bad joint", "a plug, screw or crimp that holds back volts", "deck to box", "meter"),
+    "undersized-cable": CauseWord("thin cable", "the copper is too little for this length", _BOX, "meter, rule"),
+    "water-in-joint": CauseWord("water in a joint", "comes with spray and dew, dries out again", _DECK, "meter, cloth"),
+    "cracked-module": CauseWord("cracked module", "cells broken underfoot or by a knock", _DECK, "eyes, meter"),
+    "not-enough-voltage": CauseWord("not enough volts", "array volts below what the bank needs", _BOX, "meter"),
+    "controller-limit": CauseWord("controller at its limit", "it cannot give more", _BOX, "nothing"),
+    "heat-derating": CauseWord("controller too hot", "it gives less to stay whole", _BOX, "hand, thermometer"),
+    "controller-off-best-point": CauseWord(
+        "controller off its best point", "it holds the array at the wrong volts", _BOX, "meter"
+    ),
+    "bank-full": CauseWord("bank full", "there was nowhere to put it", _BANK, "nothing"),
+    "other-charger": CauseWord("another charger", "it holds the bank's volts up", _BANK, "nothing"),
+    "cold-bank": CauseWord("cold bank", "it takes little charge, or must not take any", _BANK, "thermometer"),
+    "wiring-error": CauseWord("wired otherwise than drawn", "series for parallel, or a pole swapped", _BOX, "meter"),
+    "wrong-setting": CauseWord("wrong setting", "a set point or a key of the settings file", _BOX, "data sheet"),
+    "sensor-offset": CauseWord("sensor off by a constant", "it does not read nothing at nothing", _BOX, "meter"),
+    "sensor-gain": CauseWord("sensor off by a factor", "it reads high or low in proportion", _BOX, "meter, clamp"),
+    "irradiance-sensor": CauseWord("light sensor wrong", "dirty, tilted, shaded or drifted", _DECK, "cloth, level"),
+    "clock-or-position": CauseWord(
+        "clock or position wrong", "the sun is looked for in the wrong place", _SCREEN, "watch"
+    ),
+    "fan-stopped": CauseWord("fan stopped", "stalled, worn or iced", _BOX, "tissue, ears"),
+    "fan-supply": CauseWord("no supply to the fan", "fuse, switch, plug or load output", _BOX, "meter"),
+    "inlet-blocked": CauseWord("air way blocked", "mesh or filter clogged, at the inlet or the outlet", _BOX, "brush"),
+    "hot-surroundings": CauseWord("hot surroundings", "the air it breathes is itself hot", "cabin", "thermometer"),
+    "load": CauseWord("a load", "something aboard draws more than it did", "box and bilge", "clamp"),
+    "none-of-these": CauseWord("none of these", "no known cause fits what was measured", _BOX, "meter"),
+}
+
+PRIORITIES: dict[str, Word] = {
+    "high": Word("now", "see to it before anything else"),
+    "medium": Word("soon", "see to it on this visit"),
+    "low": Word("when there is time", "no harm in waiting"),
+}
+
+FINDING_STATES: dict[str, Word] = {
+    "unacknowledged": Word("in force", "nobody has said yet that they have seen it"),
+    "acknowledged": Word("in force, seen", "someone has seen it"),
+    "returned": Word("cancelled", "it is over"),
+    "shelved": Word("laid aside", "someone has set it aside for a while"),
+    "out-of-service": Word("hands in it", "its subject is being worked on"),
+}
+
+_SUBJECTS = {
+    "array": "{} array",
+    "cable": "{}",
+    "controller": "{} controller",
+    "enclosure": "{} box",
+    "fan": "fan of the {} box",
+    "bank": "{} bank",
+    "source": "source {}",
+    "load": "{} load",
+    "wind": "{} wind generator",
+    "dump": "{} dump load",
+}
+
+
+def word(table: dict[str, Word] | dict[str, CauseWord], key: str) -> str:
+    """The plain word of a key; a key that a later analysis adds is shown as it is, with spaces."""
+    known = table.get(key)
+    return known.word if known else key.replace("-", " ")
+
+
+def subject(key: str) -> str:
+    """A subject as said aloud: ``array.cabin`` is the "cabin array"."""
+    kind, _, name = key.partition(".")
+    return _SUBJECTS[kind].format(name) if name and kind in _SUBJECTS else key
+
+
+# -- numbers --------------------------------------------------------------------------------------------------
+
+UNKNOWN = "not known"
+
+
+def number(value: float, digits: int = 0) -> str:
+    """With a comma between thousands, a true minus sign, and no minus before nothing."""
+    text = f"{value:,.{digits}f}"
+    if text.startswith("-"):
+        text = text[1:] if not text.strip("-0.,") else "−" + text[1:]
+    return text
+
+
+def quantity(value: float | None, unit: str, digits: int = 0) -> str:
+    """Number and unit that stay on one line."""
+    return UNKNOWN if value is None else f"{number(value, digits)}{NBSP}{unit}"
+
+
+def energy(wh: float | None) -> str:
+    """Watt-hours up to 10 kWh, kilowatt-hours from there."""
+    if wh is not None and abs(wh) >= 9_999.5:
+        return quantity(wh / 1000, "kWh", 1)
+    return quantity(wh, "Wh")
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction in per cent."""
+    return UNKNOWN if fraction is None else quantity(100 * fraction, "%")
+
+
+def resistance(ohm: float | None) -> str:
+    """Milliohms up to 10 Ω."""
+    if ohm is not None and abs(ohm) >= 10:
+        return quantity(ohm, "Ω", 1)
+    return quantity(None if ohm is None else 1000 * ohm, "mΩ")
+
+
+def span(low: float | None, high: float | None, digits: int = 0) -> str:
+    """An interval, without its unit."""
+    if low is None or high is None:
+        return UNKNOWN
+    return f"{number(low, digits)} to {number(high, digits)}"
+
+
+def hours(minutes: float) -> str:
+    """Minutes as said aloud: minutes up to two hours, then hours."""
+    return quantity(minutes, "min") if minutes < 120 else quantity(minutes / 60, "h", 1)
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """Number and noun, small numbers in letters."""
+    letters = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+    return f"{letters[n] if n < len(letters) else n} {one if n == 1 else (many or one + 's')}"
+
+
+def listed(items: list[str]) -> str:
+    """Items as said aloud: "a, b and c"."""
+    return " and ".join(([", ".join(items[:-1])] if len(items) > 1 else []) + items[-1:])
+
+
+def capital(text: str) -> str:
+    """First letter upper case, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+# The suffix of a key of evidence says its unit; the longest suffix counts.
+_EVIDENCE = (
+    ("_k_per_w", "K/W", 1.0, 2),
+    ("_percent", "%", 1.0, 1),
+    ("_ohm", "mΩ", 1000.0, 0),
+    ("ohm", "mΩ", 1000.0, 0),
+    ("_ratio", "%", 100.0, 0),
+    ("ratio", "%", 100.0, 0),
+    ("_wm2", "W/m²", 1.0, 0),
+    ("_min", "min", 1.0, 0),
+    ("_wh", "Wh", 1.0, 0),
+    ("_ah", "Ah", 1.0, 0),
+    ("_c", "°C", 1.0, 1),
+    ("_v", "V", 1.0, 2),
+    ("_a", "A", 1.0, 2),
+    ("_w", "W", 1.0, 0),
+    ("_h", "h", 1.0, 1),
+)
+
+
+def evidence(key: str, value: object) -> str | None:
+    """One item of a finding's evidence as a phrase; None for what a person cannot read at a glance."""
+    if value is None or isinstance(value, (dict, list, tuple)):
+        return None
+    label = key
+    if isinstance(value, bool):
+        shown = "yes" if value else "no"
+    elif isinstance(value, (int, float)):
+        shown = number(value, 0 if float(value).is_integer() else 2)
+        for suffix, unit, factor, digits in _EVIDENCE:
+            # "ohm_low" is an end of an interval in ohms.
+            stem, end = (key[:-4], " low") if key.endswith("_low") else (key, "")
+            stem, end = (key[:-5], " high") if key.endswith("_high") else (stem, end)
+            if stem.endswith(suffix):
+                label = (stem if stem == suffix else stem.removesuffix(suffix)) + end
+                shown = quantity(value * factor, unit, digits)
+                break
+    else:
+        shown = str(value)
+    label = {"ohm": "resistance", "ratio": "got of what the light allowed"}.get(label, label)
+    for end in (" low", " high"):
+        if label == "ohm" + end:
+            label = "resistance," + (" at least" if end == " low" else " at most")
+        elif label == "ratio" + end:
+            label = "got," + (" at least" if end == " low" else " at most")
+    return f"{label.replace('_', ' ').replace('-', ' ').strip()}: {shown}"
+
+
+# -- times ----------------------------------------------------------------------------------------------------
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+@dataclass(frozen=True, slots=True)
+class LocalTime:
+    """Writes moments [ms UTC] in the site's zone; the year is left out where it is the present one.
+
+    Attributes
+    ----------
+    zone : ZoneInfo
+        The site's.
+    now : int
+        The moment that counts as the present, UTC [ms].
+    """
+
+    zone: ZoneInfo
+    now: int
+
+    def local(self, t: int) -> dt.datetime:
+        return dt.datetime.fromtimestamp(t / 1000, tz=dt.UTC).astimezone(self.zone)
+
+    def clock(self, t: int | None) -> str:
+        """Hours and minutes, rounded to the minute."""
+        return "—" if t is None else f"{self.local(t + 30_000):%H:%M}"
+
+    def day(self, t: int) -> str:
+        return self.date(self.local(t).date())
+
+    def date(self, day: dt.date) -> str:
+        year = "" if day.year == self.local(self.now).year else f" {day.year}"
+        return f"{day.day}{NBSP}{_MONTHS[day.month - 1]}{year}"
+
+    def moment(self, t: int) -> str:
+        return f"{self.day(t)} {self.clock(t)}"
+
+    def weekday(self, day: dt.date) -> str:
+        return f"{_WEEKDAYS[day.weekday()]} {day.day}"
+
+    def month(self, day: dt.date) -> str:
+        return f"{_MONTHS[day.month - 1]} {day.year}"
+
+    def name(self) -> str:
+        """The zone with its abbreviation of today."""
+        short = self.local(self.now).tzname()
+        return f"{self.zone.key} ({short})" if short and short[0].isalpha() else self.zone.key
+
+    def ago(self, t: int) -> str:
+        """How long before the present, in one coarse unit."""
+        minutes = (self.now - t) / 60_000
+        if minutes < 2:
+            return "just now"
+        if minutes < 120:
+            return f"{minutes:.0f} minutes ago"
+        if minutes < 48 * 60:
+            return f"{minutes / 60:.0f} hours ago"
+        return f"{minutes / 1440:.0f} days ago"
+
+
+def dates(first: dt.date, last: dt.date) -> str:
+    """Two dates, both included, with what they share said once."""
+    end = f"{last.day}{NBSP}{_MONTHS[last.month - 1]}{NBSP}{last.year}"
+    if first == last:
+        return end
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day} to {end}"
+    start = f"{first.day}{NBSP}{_MONTHS[first.month - 1]}" + ("" if first.year == last.year else f" {first.year}")
+    return f"{start} to {end}"
+
+
+# -- thin terminals -------------------------------------------------------------------------------------------
+
+_PLAIN = str.maketrans({
+    "Ω": "ohm", "°": "deg ", "²": "2", "−": "-", "–": "-", "—": "-", "×": "x", "·": "-", "≥": ">=", "≤": "<=",
+    NBSP: " ", "’": "'", "“": '"', "”": '"', "…": "...",
+})  # fmt: skip
+
+
+def ascii_only(text: str) -> str:
+    """The same text for a terminal that can show no more than ASCII."""
+    plain = unicodedata.normalize("NFKD", text.translate(_PLAIN))
+    return plain.encode("ascii", "ignore").decode("ascii")

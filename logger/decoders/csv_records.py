@@ -1,0 +1,237 @@
+"""Owns the way from the bytes of a history file to its records: line ends, quotes, NUL blocks, the open last line."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+from dataclasses import dataclass
+
+from logger.errors import ImportFault
+from logger.readings import RowReject
+
+# A quote that is not closed within so many lines is damage, not a field with line breaks.
+_MOST_QUOTED_LINES = 64
+_MOST_LINE_BYTES = 100_000
+BLANKS = "blanks"
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Logical lines: a record each, quoted line breaks inside.
+
+    Attributes
+    ----------
+    texts : list of str
+        Without their line ends, none empty.
+    numbers : list of int
+        Line of the file at which each begins, from 1.
+    """
+
+    texts: list[str]
+    numbers: list[int]
+
+
+class Records:
+    """Bytes in, in any pieces; whole logical lines out.
+
+    Parameters
+    ----------
+    encoding : str
+        As in the settings; a byte-order mark of UTF-8 is dropped whatever it says.
+    where : str
+        The file, for messages.
+    offset, line : int
+        Where in the file the first byte lies, and how many lines come before it.
+    """
+
+    def __init__(self, encoding: str, where: str, offset: int = 0, line: int = 0) -> None:
+        self._where = where
+        name = codecs.lookup(encoding).name
+        self._encoding = "utf-8" if name == "utf-8-sig" else name
+        # Wide encodings have no single byte for a line end, so they are turned into UTF-8 first.
+        wide = self._encoding.startswith(("utf-16", "utf-32"))
+        self._widened = codecs.getincrementaldecoder(encoding)("replace") if wide else None
+        self._encoding = "utf-8" if wide else self._encoding
+        self.resumable = not wide
+        self.rejects: list[RowReject] = []
+        self._open = b""  # bytes after the last line that is whole
+        self.offset = offset  # of the first byte of `_open`
+        self._line = line
+        self._after_return = False
+        self._flood = False
+        self._pieces: list[tuple[int, int, bytes]] = []  # first line, offset, bytes: of lines not yet released
+
+    def offset_of(self, line: int) -> int:
+        """Byte at which a line begins that was handed out and not released."""
+        first, begin, whole = next(piece for piece in reversed(self._pieces) if piece[0] <= line)
+        return begin + sum(map(len, whole.splitlines(keepends=True)[: line - first]))
+
+    def release(self, line: int | None = None) -> None:
+        """Forget where the lines before `line` began; None forgets all."""
+        keep = [at for at, piece in enumerate(self._pieces) if line is not None and piece[0] <= line]
+        self._pieces = self._pieces[keep[-1] :] if keep else []
+
+    @property
+    def open_line(self) -> bytes:
+        """What follows the last line end."""
+        return self._open
+
+    @property
+    def line(self) -> int:
+        """Lines that have ended."""
+        return self._line
+
+    def feed(self, data: bytes) -> Lines:
+        """The logical lines that are whole now."""
+        if self._widened:
+            data = self._widened.decode(data).encode()
+        if self.offset == 0 and not self._line and len(self._open) < 3:
+            data, self._open = self._open + data, b""
+            if len(data) < 3 and codecs.BOM_UTF8.startswith(data):
+                self._open = data
+                return Lines([], [])
+            if data.startswith(codecs.BOM_UTF8):
+                self.offset, data = 3, data[3:]
+            elif data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+                raise ImportFault(f'{self._where}, line 1: the file is UTF-16; give its source encoding = "utf-16"')
+        if self._after_return and data:
+            # The other half of a CRLF that fell between two pieces.
+            if data.startswith(b"\n"):
+                data, self.offset = data[1:], self.offset + 1
+            self._after_return = False
+        data = self._open + data
+        cut = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
+        whole, self._open = data[:cut], data[cut:]
+        self._after_return = whole.endswith(b"\r")
+        if len(self._open) > _MOST_LINE_BYTES:
+            self._cut_endless()
+        if not whole:
+            return Lines([], [])
+        return self._split(whole)
+
+    def finish(self) -> Lines:
+        """The open line, taken for whole."""
+        rest, self._open = self._open, b""
+        return self._split(rest + b"\n", last=True) if rest.strip(b"\0\r\n ") else Lines([], [])
+
+    def _cut_endless(self) -> None:
+        """Keep memory flat on a line that does not end; its remainder is dropped when it does."""
+        if not self._flood:
+            reason = "NUL bytes" if not self._open.strip(b"\0") else "line without end"
+            self.rejects.append(RowReject(self._line + 1, self._open, reason))
+        self._flood = True
+        self.offset += len(self._open)
+        self._open = b""
+
+    def _split(self, whole: bytes, last: bool = False) -> Lines:
+        begin, count = self.offset, whole.count(b"\n")
+        if b"\r" in whole:
+            texts_raw = whole.splitlines(keepends=True)
+            count = len(texts_raw)
+        text = self._decoded(whole)
+        if "\r" in text:
+            text = text.replace("\r\n", "\n").replace("\r", "\n")
+        texts = text.split("\n")
+        texts.pop()
+        first = self._line + 1
+        self._line += count
+        self.offset = begin + len(whole)
+        self._pieces.append((first, begin, whole))
+        numbers = list(range(first, first + len(texts)))
+        if self._flood:
+            # What is left of the endless line; a NUL block may be followed by a sound row.
+            self._flood = False
+            if texts and not texts[0].startswith("\0"):
+                del texts[0], numbers[0]
+        if "\0" in text:
+            texts, numbers = self._without_nul(texts, numbers)
+        if '"' in text:
+            texts, numbers = self._joined(texts, numbers, whole, first, last)
+        if not all(texts):
+            filled = [(number, line) for number, line in zip(numbers, texts, strict=True) if line]
+            numbers, texts = [number for number, _ in filled], [line for _, line in filled]
+        return Lines(texts, numbers)
+
+    def _decoded(self, whole: bytes) -> str:
+        try:
+            return whole.decode(self._encoding)
+        except UnicodeDecodeError:
+            pass
+        kept = []
+        for number, line in enumerate(whole.splitlines(keepends=True), self._line + 1):
+            try:
+                kept.append(line.decode(self._encoding))
+            except UnicodeDecodeError as fault:
+                if number == 1:
+                    raise ImportFault(
+                        f"{self._where}, line 1: not {self._encoding} ({fault.reason} at byte {fault.start}); "
+                        'give its source the right encoding, for instance encoding = "cp1252"'
+                    ) from None
+                self.rejects.append(RowReject(number, line.rstrip(b"\r\n"), f"not {self._encoding}"))
+                kept.append("\n")
+        return "".join(kept)
+
+    def _without_nul(self, texts: list[str], numbers: list[int]) -> tuple[list[str], list[int]]:
+        """Rows behind a NUL block are kept; rows with one inside or behind are not to be trusted."""
+        kept = []
+        for number, line in zip(numbers, texts, strict=True):
+            if "\0" not in line:
+                kept.append(line)
+                continue
+            rest = line.lstrip("\0")
+            self.rejects.append(RowReject(number, line.encode(), "NUL bytes"))
+            kept.append("" if "\0" in rest else rest)
+        return kept, numbers
+
+    def _joined(
+        self, texts: list[str], numbers: list[int], whole: bytes, first: int, last: bool
+    ) -> tuple[list[str], list[int]]:
+        """Join lines whose quotes stay open; the unfinished last record goes back to the open line."""
+        if not any(line.count('"') % 2 for line in texts):
+            return texts, numbers
+        kept: list[str] = []
+        at: list[int] = []
+        row = 0
+        while row < len(texts):
+            stop, quotes = row + 1, texts[row].count('"')
+            while quotes % 2 and stop < len(texts) and stop - row < _MOST_QUOTED_LINES:
+                quotes += texts[stop].count('"')
+                stop += 1
+            if quotes % 2 and stop - row < _MOST_QUOTED_LINES and not last:
+                self._give_back(whole, numbers[row] - first)
+                break
+            if quotes % 2:
+                self.rejects.append(RowReject(numbers[row], texts[row].encode(), "quote never closed"))
+                row += 1
+                continue
+            kept.append("\n".join(texts[row:stop]))
+            at.append(numbers[row])
+            row = stop
+        return kept, at
+
+    def _give_back(self, whole: bytes, lines: int) -> None:
+        pieces = whole.splitlines(keepends=True)
+        rest = b"".join(pieces[lines:])
+        self._open = rest + self._open
+        self.offset -= len(rest)
+        self._line -= len(pieces) - lines
+        self._after_return = False
+
+
+def cells(lines: list[str], separator: str) -> list[list[str]]:
+    """The fields of each logical line; `separator` may be ``BLANKS``."""
+    if not any('"' in line for line in lines):
+        if separator == BLANKS:
+            return [line.split() for line in lines]
+        return [line.split(separator) for line in lines]
+    delimiter = " " if separator == BLANKS else separator
+    if len(delimiter) > 1:
+        return [line.split(separator) for line in lines]
+    try:
+        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+    except csv.Error:
+        rows = []
+    if len(rows) == len(lines):
+        return rows
+    # Stray quotes: a line each, so that the damage stays where it is.
+    return [next(csv.reader([line[:_MOST_LINE_BYTES]], delimiter=delimiter, skipinitialspace=True)) for line in lines]

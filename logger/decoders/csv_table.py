@@ -1,0 +1,367 @@
+"""Owns the meaning of a history file: which column is what, and its rows as blocks of columns. No clock, no file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from typing import Any
+
+from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
+from logger.decoders.csv_records import BLANKS, Lines, Records, cells
+from logger.decoders.csv_stamps import Stamp, Stamps
+from logger.errors import ImportFault
+from logger.plan import Field, SourcePlan
+from logger.readings import Block, RowReject
+from logger.zones import zone
+
+# Rows that are read ahead to find a day after the twelfth, before the order of day and month is given up on.
+_MOST_UNSETTLED = 50_000
+_SEPARATORS = ("\t", ";", ",", BLANKS)
+
+
+class CsvTable:
+    """Decoder of one history file: bytes in, in any pieces; blocks out.
+
+    Parameters
+    ----------
+    plan : SourcePlan
+        Of kind ``csv``.
+    where : str
+        The file, for messages.
+    state : str, optional
+        What `state` returned earlier: goes on in the middle of a file, at the byte `consumed` of that moment.
+
+    Raises
+    ------
+    ImportFault
+        From `feed` and `finish`: the file as a whole cannot be read as the mapping says.
+    """
+
+    def __init__(self, plan: SourcePlan, where: str = "the file", state: str | None = None) -> None:
+        if plan.time is None:
+            raise ImportFault(f"source {plan.name!r}: has no time, so it is no history")
+        self._plan, self._time, self._where = plan, plan.time, where
+        kept: dict[str, Any] = json.loads(state) if state else {}
+        self._records = Records(plan.encoding, where, kept.get("offset", 0), kept.get("line", 0))
+        self._stamps = Stamps(plan.time, kept.get("order"))
+        self._columns = tuple(Column(plan, channel) for channel in plan.channels)
+        self._separator: str | None = kept.get("separator")
+        self._header: list[str] | None = kept.get("header")
+        self._after_header = False
+        self._width: int = kept.get("width", 0)
+        self._names = _names(plan)
+        self._places: dict[int | str, int] = {}
+        self._cells: list[list[str]] = []  # rows that wait, and their lines
+        self._lines: list[int] = []
+        self._last_t: int | None = None
+        self.rows = 0
+        self.held_back = b""
+        if self._separator is not None:
+            self._lay(self._header or [])
+
+    @property
+    def consumed(self) -> int:
+        """Bytes of the file that are wholly dealt with by the blocks handed out so far."""
+        return self._records.offset_of(self._lines[0]) if self._lines else self._records.offset
+
+    @property
+    def state(self) -> str:
+        """What is known of the file, for going on at `consumed` later."""
+        return json.dumps(
+            {
+                "offset": self.consumed,
+                "line": self._lines[0] - 1 if self._lines else self._records.line,
+                "order": self._stamps.order,
+                "separator": self._separator,
+                "header": self._header,
+                "width": self._width,
+            },
+            ensure_ascii=False,
+        )
+
+    @property
+    def resumable(self) -> bool:
+        """Whether `state` and `consumed` can be used: the columns are known, and bytes can be counted."""
+        return self._records.resumable and self._separator is not None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the order of day and month is known, or does not matter so far."""
+        return self._stamps.settles([self._stamp(row) for row in self._cells])
+
+    def feed(self, data: bytes) -> Block:
+        """The rows that these bytes complete."""
+        return self._take(self._records.feed(data))
+
+    def finish(self) -> Block:
+        """The rows that remain when the file is known to end here.
+
+        A last line without a line end may be half written. It is taken where every cell that is needed is closed
+        by a separator or a quote; else it is held back, and `held_back` holds it.
+        """
+        rest = self._records.open_line
+        lines = self._records.finish()
+        if lines.texts and not self._closed(lines.texts[0], rest):
+            self.held_back = rest
+            lines = Lines([], [])
+        block = self._take(lines, last=True)
+        if self._separator is None:
+            raise ImportFault(f"{self._where}: holds no row; nothing to bring in")
+        return block
+
+    def _closed(self, text: str, raw: bytes) -> bool:
+        if self._separator is None:
+            return False
+        (row,) = cells([text], self._separator)
+        if not row or len(row) < self._width:
+            return False
+        return max(self._places.values()) < len(row) - 1 or raw.endswith(b'"')
+
+    # -- what stands where --------------------------------------------------------------------------------
+
+    def _begin(self, text: str) -> bool:
+        """Find the separator and lay the columns by the first line; whether that line is a header."""
+        plan = self._plan
+        given = BLANKS if plan.separator == " " else plan.separator
+        splits = {sep: [cell.strip() for cell in cells([text], sep)[0]] for sep in ([given] if given else _SEPARATORS)}
+        last = max((field for field in _fields(plan) if isinstance(field, int)), default=1)
+        for separator, row in splits.items():  # noqa: B007
+            if self._names <= set(row) and len(row) >= last and (len(row) > 1 or len(splits) == 1):
+                break
+        else:
+            best = max(splits, key=lambda sep: (len(self._names & set(splits[sep])), sep != BLANKS, len(splits[sep])))
+            raise self._does_not_fit(splits[best], last)
+        self._separator, self._width = separator, len(row)
+        self._lay(row)
+        if not self._names and not self._is_words(row):
+            return False
+        self._header, self._after_header = row, True
+        return True
+
+    def _does_not_fit(self, row: list[str], last: int) -> ImportFault:
+        line = self._plan.skip_rows + 1
+        missing = [f"{name!r}" for name in sorted(self._names - set(row))]
+        what = f"has no column {', '.join(missing)}" if missing else f"has {len(row)} columns, none at position {last}"
+        return ImportFault(
+            f"{self._where}, line {line}: {what}; its columns are {', '.join(repr(cell) for cell in row)}. "
+            f"Mend field, skip_rows or separator of source {self._plan.name!r}"
+        )
+
+    def _lay(self, header: list[str]) -> None:
+        for field in _fields(self._plan):
+            if isinstance(field, str) and header.count(field) > 1:
+                raise ImportFault(
+                    f"{self._where}: the header {field!r} stands {header.count(field)} times; "
+                    f"give its position instead, for instance field = {header.index(field) + 1}"
+                )
+            self._places[field] = field - 1 if isinstance(field, int) else header.index(field)
+
+    def _is_words(self, row: list[str]) -> bool:
+        """Whether a row is a header or a row of units: no time, and no number where one is read."""
+        if len(row) <= max(self._places.values()) or self._stamps.readable(self._stamp(row)):
+            return False
+        return not any(
+            value is not None
+            for column, channel in zip(self._columns, self._plan.channels, strict=True)
+            if not channel.is_text
+            for field in _many(channel.field)
+            for value in column.numbers([row[self._places[field]]])[0]
+        )
+
+    def _stamp(self, row: list[str]) -> Stamp:
+        time, places = self._time, self._places
+        if time.field is not None:
+            return row[places[time.field]]
+        return row[places[time.date or 0]], row[places[time.clock or 0]]
+
+    # -- lines -> rows ------------------------------------------------------------------------------------
+
+    def _take(self, lines: Lines, last: bool = False) -> Block:
+        rejects, self._records.rejects = self._records.rejects, []
+        texts, numbers = lines.texts, lines.numbers
+        skip = sum(number <= self._plan.skip_rows for number in numbers[: self._plan.skip_rows])
+        texts, numbers = texts[skip:], numbers[skip:]
+        if self._separator is None and texts and self._begin(texts[0]):
+            texts, numbers = texts[1:], numbers[1:]
+        if texts:
+            self._gather(texts, numbers, rejects)
+        block = Block([], tuple([] for _ in self._columns), {}, tuple(rejects))
+        if self._cells:
+            if not self.settled:
+                if last or len(self._cells) > _MOST_UNSETTLED:
+                    raise self._unsettled()
+            else:
+                block = self._block(rejects, last)
+        self._records.release(self._lines[0] if self._lines else None)
+        return block
+
+    def _gather(self, texts: list[str], numbers: list[int], rejects: list[RowReject]) -> None:
+        """Add whole rows to those that wait; a header that stands again in the middle is obeyed, not stored."""
+        rows = cells(texts, self._separator or ",")
+        begin = 0
+        for at in self._headers(texts, rows):
+            self._add(rows[begin:at], numbers[begin:at], rejects)
+            self._lay_again([cell.strip() for cell in rows[at]])
+            begin = at + 1
+        self._add(rows[begin:], numbers[begin:], rejects)
+
+    def _headers(self, texts: list[str], rows: list[list[str]]) -> list[int]:
+        if self._header is None:
+            return []
+        # Looking for one long name in each line is cheap; the rest is looked at where it is found.
+        telling = max(self._names, key=len) if self._names else max(self._header, key=len)
+        return [
+            at
+            for at, text in enumerate(texts)
+            if telling in text
+            and (
+                (self._names and self._names <= {cell.strip() for cell in rows[at]})
+                or [cell.strip() for cell in rows[at]] == self._header
+            )
+        ]
+
+    def _lay_again(self, header: list[str]) -> None:
+        self._after_header = True
+        if header == self._header:
+            return
+        old = dict(self._places)
+        self._header, self._width = header, len(header)
+        self._lay(header)
+        moved = []
+        for row in self._cells:
+            laid = [""] * max(self._width, max(self._places.values()) + 1)
+            for field, place in self._places.items():
+                laid[place] = row[old[field]]
+            moved.append(laid)
+        self._cells = moved
+
+    def _add(self, rows: list[list[str]], numbers: list[int], rejects: list[RowReject]) -> None:
+        if rows and self._after_header:
+            self._after_header = False
+            if self._is_words(rows[0]):  # the row of units
+                rows, numbers = rows[1:], numbers[1:]
+        self.rows += len(rows)
+        if set(map(len, rows)) - {self._width}:
+            rows, numbers = self._of_right_length(rows, numbers, rejects)
+        self._cells += rows
+        self._lines += numbers
+
+    def _of_right_length(
+        self, rows: list[list[str]], numbers: list[int], rejects: list[RowReject]
+    ) -> tuple[list[list[str]], list[int]]:
+        """Rows as long as the header; a separator too many or too few at the end is no damage."""
+        needed = max(self._places.values()) + 1
+        blank_end = len(self._header or []) - len(_without_blank_end(self._header or []))
+        kept, at = [], []
+        for row, number in zip(rows, numbers, strict=True):
+            if not any(cell.strip() for cell in row):
+                self.rows -= 1  # blanks or separators alone
+                continue
+            short = len(row) < max(self._width - blank_end, needed)
+            if short or len(_without_blank_end(row)) > self._width:
+                reason = "record too short" if short else "record too long"
+                rejects.append(RowReject(number, self._raw(row), reason, self._last_t))
+                continue
+            kept.append(row)
+            at.append(number)
+        return kept, at
+
+    def _raw(self, row: list[str]) -> bytes:
+        return (" " if self._separator == BLANKS else self._separator or ",").join(row).encode()
+
+    # -- rows -> block ------------------------------------------------------------------------------------
+
+    def _block(self, rejects: list[RowReject], last: bool) -> Block:
+        resolved = self._stamps.resolve([self._stamp(row) for row in self._cells], last)
+        rows, numbers = self._cells[: resolved.done], self._lines[: resolved.done]
+        self._cells, self._lines = self._cells[resolved.done :], self._lines[resolved.done :]
+        times, time_marks = self._starts(resolved.times), resolved.marks
+        if resolved.faults:
+            for at, reason in resolved.faults.items():
+                before = next((t for t in times[at::-1] if t is not None), self._last_t)
+                rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))
+            sound = [at for at, t in enumerate(times) if t is not None]
+            place = {at: new for new, at in enumerate(sound)}
+            time_marks = {place[at]: why for at, why in time_marks.items()}
+            rows, numbers = [rows[at] for at in sound], [numbers[at] for at in sound]
+            times = [times[at] for at in sound]
+        known = [t for t in times if t is not None]
+        self._last_t = known[-1] if known else self._last_t
+        marks: dict[tuple[int, int], tuple[str, ...]] = {}
+        columns = []
+        for at in range(len(self._columns)):
+            values, bad, odd = self._values(at, rows)
+            for row in bad:
+                rejects.append(RowReject(numbers[row], self._raw(rows[row]), self._columns[at].reason, known[row]))
+            for row in odd:
+                marks[row, at] = (OUT_OF_RANGE,)
+            for row, why in time_marks.items():
+                if values[row] is not None:
+                    marks[row, at] = (*marks.get((row, at), ()), why)
+            columns.append(values)
+        return Block(known, tuple(columns), marks, tuple(rejects))
+
+    def _values(self, at: int, rows: list[list[str]]) -> tuple[list[float | str | None], list[int], list[int]]:
+        """Values of one channel; rows with a cell that cannot be read; rows out of the plausible range."""
+        channel, column = self._plan.channels[at], self._columns[at]
+        places = [self._places[field] for field in _many(channel.field)]
+        if channel.is_text:
+            words, bad = column.words([row[places[0]] for row in rows])
+            return list(words), bad, []
+        parts: list[Values] = []
+        faults: set[int] = set()
+        for place in places:
+            values, bad = column.numbers([row[place] for row in rows])
+            parts.append(values)
+            faults.update(bad)
+        values, odd = column.converted(parts[0] if len(parts) == 1 else mean(parts))
+        return list(values), sorted(faults), odd
+
+    def _starts(self, stamps: list[int | None]) -> list[int | None]:
+        """From what the stamp marks to the start of the interval."""
+        time = self._time
+        if time.label != "end" or not time.interval_ms:
+            return stamps
+        back = time.interval_ms
+        starts = [None if t is None else t - back for t in stamps]
+        if time.year is not None:
+            # The last interval of a typical year may end at 1 January 00:00 of the year after, or of its own.
+            begin = self._year_begin(time.year)
+            length = self._year_begin(time.year + 1) - begin
+            starts = [None if t is None else t + length if t < begin else t for t in starts]
+        return starts
+
+    def _year_begin(self, year: int) -> int:
+        moment = dt.datetime(year, 1, 1, tzinfo=zone(self._time.zone))
+        return round(moment.timestamp() * 1000)
+
+    def _unsettled(self) -> ImportFault:
+        stamp = self._stamp(self._cells[0])
+        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
+        return ImportFault(
+            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
+            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
+            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
+        )
+
+
+def _many(field: Field) -> tuple[int | str, ...]:
+    return field if isinstance(field, tuple) else (field,)
+
+
+def _fields(plan: SourcePlan) -> list[int | str]:
+    """All that is read of a row: time first, then the channels."""
+    time = plan.time
+    named = [time.field, time.date, time.clock] if time else []
+    return [field for field in named if field is not None] + [f for c in plan.channels for f in _many(c.field)]
+
+
+def _names(plan: SourcePlan) -> set[str]:
+    return {field for field in _fields(plan) if isinstance(field, str)}
+
+
+def _without_blank_end(row: list[str]) -> list[str]:
+    length = len(row)
+    while length and not row[length - 1].strip():
+        length -= 1
+    return row[:length]

@@ -1,0 +1,221 @@
+"""Owns history from files: which source reads which file, and its rows into the store, a piece at a time."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from logger import history
+from logger.decoders.csv_table import CsvTable
+from logger.errors import ImportFault, StoreError, UsageError
+from logger.history import Kept
+from logger.plan import Plan, SourcePlan
+from logger.readings import Block
+from logger.store import Channels, keep_settings, transaction
+
+_PIECE_BYTES = 1 << 18
+
+Progress = Callable[[Path, int, int], None]
+
+
+@dataclass(slots=True)
+class Brought:
+    """What one file came to.
+
+    Attributes
+    ----------
+    path : Path
+    source : str
+        Name of the source that read it, empty where none could.
+    rows : int
+        Rows found, without headers and empty lines.
+    kept : Kept
+    first, last : int or None
+        Earliest and latest time of its rows [ms UTC].
+    held_back : bool
+        The last line has no line end and may be half written; it was left out.
+    fault : str or None
+        Why the file could not be read, or not to its end.
+    """
+
+    path: Path
+    source: str
+    rows: int = 0
+    kept: Kept = field(default_factory=Kept)
+    first: int | None = None
+    last: int | None = None
+    held_back: bool = False
+    fault: str | None = None
+
+
+def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[tuple[Path, SourcePlan | None]]:
+    """The source for each file: the named one, or the one csv source whose headers fit.
+
+    A file that cannot be opened gets None; bringing it in will say why.
+
+    Raises
+    ------
+    UsageError
+        There is no such source, or none or several fit a file; the message names them.
+    """
+    known = [source for source in plan.sources if source.kind == "csv"]
+    if name is not None:
+        named = [source for source in known if source.name == name]
+        if not named:
+            raise UsageError(f"no csv source has the name {name!r}; {_listed(known)}")
+        return [(path, named[0]) for path in files]
+    if not known:
+        raise UsageError("the settings hold no source of kind csv; add a [[source]] that maps the file's columns")
+    return [(path, _fitting(path, known)) for path in files]
+
+
+def _fitting(path: Path, known: Sequence[SourcePlan]) -> SourcePlan | None:
+    try:
+        with path.open("rb") as file:
+            head = file.read(_PIECE_BYTES)
+    except OSError:
+        return None
+    faults: dict[str, str] = {}
+    fitting = [source for source in known if _fits(source, path, head, faults)]
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        raise UsageError(f"{path}: several sources fit, {_listed(fitting)}; say which with --source NAME")
+    reasons = "".join(f"\n  {name}: {fault}" for name, fault in faults.items())
+    raise UsageError(f"{path}: no source fits; {_listed(known)}:{reasons}")
+
+
+def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -> bool:
+    try:
+        table = CsvTable(source, str(path))
+        block = table.feed(head)
+    except ImportFault as fault:
+        faults[source.name] = str(fault)
+        return False
+    if not table.resumable and not block.times and source.encoding[:3] == "utf":
+        return True
+    if table.rows and not block.times and table.settled:
+        faults[source.name] = "none of its first rows can be read: " + _first_reject(block)
+        return False
+    return True
+
+
+def _first_reject(block: Block) -> str:
+    return f"line {block.rejects[0].line}: {block.rejects[0].reason}" if block.rejects else "no time"
+
+
+def _listed(sources: Sequence[SourcePlan]) -> str:
+    names = ", ".join(repr(source.name) for source in sources)
+    return f"csv sources: {names}" if names else "there is no csv source"
+
+
+def bring_in(
+    connection: sqlite3.Connection,
+    plan: Plan,
+    chosen: Sequence[tuple[Path, SourcePlan | None]],
+    now: int,
+    progress: Progress | None = None,
+) -> Iterator[Brought]:
+    """Bring files into the store, one after another; a file that cannot be read does not stop the others.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        A writer.
+    plan : Plan
+        For the settings that the store keeps.
+    chosen : sequence of (Path, SourcePlan)
+        From `choose`.
+    now : int
+        Wall time [ms UTC].
+    progress : callable, optional
+        Called with the file, the bytes dealt with and its size.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be written; what was brought in until then stays.
+    """
+    try:
+        history.close_finished(connection, now)
+        channels = Channels(connection)
+        for path, source in chosen:
+            brought = Brought(path, source.name if source else "")
+            try:
+                for block in _blocks(path, source, brought, progress):
+                    _keep(connection, channels, plan, source, block, brought, now)
+                _say_if_nothing(brought)
+            except ImportFault as fault:
+                brought.fault = str(fault)
+            yield brought
+    except sqlite3.Error as fault:
+        raise StoreError(
+            f"store {plan.store_path}: {fault}; what came in before stays, "
+            "import the same files again when that is mended"
+        ) from None
+
+
+def _blocks(path: Path, source: SourcePlan | None, brought: Brought, progress: Progress | None) -> Iterator[Block]:
+    try:
+        with path.open("rb") as file:
+            if source is None:
+                raise ImportFault(f"{path}: cannot be opened")
+            size, done = path.stat().st_size, 0
+            table = CsvTable(source, str(path))
+            while piece := file.read(_PIECE_BYTES):
+                yield table.feed(piece)
+                done += len(piece)
+                brought.rows = table.rows
+                if progress:
+                    progress(path, done, size)
+            yield table.finish()
+            brought.rows, brought.held_back = table.rows, bool(table.held_back)
+    except OSError as fault:
+        raise ImportFault(f"{path}: cannot be read ({fault.strerror or fault}); check its name and its owner") from None
+
+
+def _keep(
+    connection: sqlite3.Connection,
+    channels: Channels,
+    plan: Plan,
+    source: SourcePlan | None,
+    block: Block,
+    brought: Brought,
+    now: int,
+) -> None:
+    if source is None or not (block.times or block.rejects):
+        return
+    brought.kept.add(history.keep(connection, channels, source, block, now))
+    if block.times:
+        first, last = min(block.times), max(block.times)
+        brought.first = first if brought.first is None else min(first, brought.first)
+        brought.last = last if brought.last is None else max(last, brought.last)
+        _note_settings(connection, plan, min(first, now), now)
+
+
+def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: int) -> None:
+    """Keep the settings; the first ever kept hold from the first sample on."""
+    rows = connection.execute("SELECT id, start, hash FROM settings ORDER BY start LIMIT 2").fetchall()
+    if len(rows) == 1 and rows[0][2] == plan.settings_hash and rows[0][1] > first:
+        with transaction(connection):
+            connection.execute("UPDATE settings SET start = ? WHERE id = ?", (first, rows[0][0]))
+        return
+    (known,) = connection.execute(
+        "SELECT count(*) FROM settings WHERE stop IS NULL AND hash = ?", (plan.settings_hash,)
+    ).fetchone()
+    if not known:
+        with transaction(connection):
+            keep_settings(connection, now if rows else first, plan.settings_hash, plan.settings_text)
+
+
+def _say_if_nothing(brought: Brought) -> None:
+    if brought.rows and brought.first is None:
+        reasons = sorted(brought.kept.rejects.items(), key=lambda item: item[1][1])
+        if reasons:
+            reason, (_, line) = reasons[0]
+            raise ImportFault(
+                f"{brought.path}, line {line}: {reason}; none of its {brought.rows} rows could be read. "
+                f"Mend time, separator, decimal or skip_rows of source {brought.source!r}"
+            )

@@ -1,0 +1,150 @@
+"""Owns what only shows between the tables of the settings: names, references, channels, fields."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from pydantic import ValidationError
+
+from logger import vocabulary
+from logger.errors import UnknownChannel, UnknownUnit
+from logger.settings import Source, SourceChannel
+from logger.settings_mistakes import LISTS, toml
+from logger.units import conversion
+
+_NAMED_KINDS = ("array", "controller", "bank", "enclosure", "fan")
+_REFERENCES = (
+    ("array", "controller", "controller"),
+    ("controller", "enclosure", "enclosure"),
+    ("fan", "enclosure", "enclosure"),
+)
+
+
+def problems(raw: dict[str, Any]) -> list[str]:
+    """One sentence for each mistake between tables; what is wrong in itself is left to the models."""
+    names = {kind: [e["name"] for e in _entries(raw, kind) if isinstance(e.get("name"), str)] for kind in _NAMED_KINDS}
+    sources = list(_sources_that_stand(raw))
+    return [
+        *_doubles(raw),
+        *_one_line_twice(sources),
+        *_references(raw, names),
+        *(p for source in sources for p in _source_problems(source, names)),
+    ]
+
+
+def _entries(raw: dict[str, Any], kind: str) -> list[dict[str, Any]]:
+    found = raw.get(kind)
+    found = found if isinstance(found, list) else [found]
+    return [entry for entry in found if isinstance(entry, dict)]
+
+
+def _sources_that_stand(raw: dict[str, Any]) -> Iterator[Source]:
+    """The sources that are right by themselves, so that their references are checked in the same pass."""
+    for entry in _entries(raw, "source"):
+        try:
+            yield Source.model_validate(entry)
+        except ValidationError:
+            continue
+
+
+def _doubles(raw: dict[str, Any]) -> Iterator[str]:
+    for kind in LISTS:
+        entries = [e for e in _entries(raw, kind) if isinstance(e.get("name"), str)]
+        for i, one in enumerate(entries):
+            if any(one["name"] == other["name"] and _overlap(one, other) for other in entries[i + 1 :]):
+                yield f"{kind} {one['name']!r}: stands twice for the same days; " + (
+                    "rename one" if kind == "source" else "rename one, or give them from and until dates"
+                )
+
+
+def _overlap(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    def before(a: dict[str, Any], b: dict[str, Any]) -> bool:
+        end, start = a.get("until"), b.get("from")
+        return type(end) is dt.date and type(start) is dt.date and end < start
+
+    return not (before(one, other) or before(other, one))
+
+
+def _one_line_twice(sources: list[Source]) -> Iterator[str]:
+    first: dict[str, str] = {}
+    for source in sources:
+        if source.kind == "serial" and source.port:
+            if source.port in first:
+                yield (
+                    f"source {source.name!r}, port = {toml(source.port)}: source {first[source.port]!r} reads that "
+                    "line already; a line has one reader, so put all its channels under one source"
+                )
+            first.setdefault(source.port, source.name)
+
+
+def _references(raw: dict[str, Any], names: dict[str, list[str]]) -> Iterator[str]:
+    for kind, key, target in _REFERENCES:
+        for entry in _entries(raw, kind):
+            name = entry.get(key)
+            if isinstance(name, str) and name not in names[target]:
+                yield f"{kind} {entry.get('name')!r}, {key} = {toml(name)}: {_not_there(target, name, names[target])}"
+    for cable in _entries(raw, "cable"):
+        carries = cable.get("carries")
+        if isinstance(carries, str) and re.fullmatch(r"(array|controller)\.[a-z0-9_-]+", carries):
+            kind, name = carries.split(".")
+            if name not in names[kind]:
+                yield f"cable {cable.get('name')!r}, carries = {toml(carries)}: {_not_there(kind, name, names[kind])}"
+
+
+def _not_there(kind: str, name: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(dict.fromkeys(known)) or 'none'}"
+    brackets = f"[{kind}]" if kind == "bank" else f"[[{kind}]]"
+    return f"no {brackets} has the name {name!r}; {hint}"
+
+
+def _source_problems(source: Source, names: dict[str, list[str]]) -> Iterator[str]:
+    seen: set[str] = set()
+    for entry in source.channel:
+        at = f"source {source.name!r}, channel {entry.channel!r}"
+        if entry.channel in seen:
+            yield f"{at}: stands twice; to average several fields write them in one entry, field = [1, 2]"
+        seen.add(entry.channel)
+        if source.kind == "serial":
+            yield from (f"{at}, field = {toml(field)}: {rule}" for field, rule in _field_problems(source, entry))
+        try:
+            quantity = vocabulary.lookup(entry.channel)
+        except UnknownChannel as fault:
+            yield f"source {source.name!r}: {fault}"
+            continue
+        yield from (f"{at}{problem}" for problem in _channel_problems(entry, quantity, names))
+
+
+def _channel_problems(
+    entry: SourceChannel, quantity: vocabulary.Quantity, names: dict[str, list[str]]
+) -> Iterator[str]:
+    subject, name, _ = entry.channel.split(".")
+    kind = quantity.name.strip("<>") if quantity.name.startswith("<") else subject
+    if kind in names and quantity.name.startswith("<") and name not in names[kind]:
+        yield f": {_not_there(kind, name, names[kind])}"
+    try:
+        conversion(entry.unit or quantity.unit, quantity.unit)
+    except UnknownUnit as fault:
+        yield f": {fault}"
+    if entry.words and quantity.quantity == "stage":
+        for word in sorted(set(entry.words.values()) - set(vocabulary.STAGES)):
+            yield f", words: {word!r} is no charge stage (known: {', '.join(vocabulary.STAGES)})"
+
+
+def _field_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[int | str, str]]:
+    for field in entry.field if isinstance(entry.field, list) else [entry.field]:
+        if source.format == "delimited":
+            if not isinstance(field, int):
+                yield field, 'format "delimited" takes a position from 1, for instance field = 1'
+        elif not isinstance(field, str):
+            yield field, f'format "{source.format}" takes a name in quotes'
+        elif source.format == "json" and not field.startswith("/"):
+            yield field, 'a JSON pointer starts with a slash, for instance "/volts"'
+        elif source.format == "pattern" and source.pattern:
+            groups = re.compile(source.pattern).groupindex
+            if field not in groups:
+                yield field, f"pattern has no group of that name (it has {', '.join(groups)})"
