@@ -43,14 +43,16 @@ class Line(Protocol):
 
 
 class Batch(Protocol):
-    """What a source hands to the writer in one piece, written whole or not at all.
+    """What a source hands to the writer in one piece. Adding a kind of batch is one class with these three.
 
     Attributes
     ----------
     size : int
         Samples that it holds in memory.
     can_wait : bool
-        Whether its source can hold it back while the writer is behind (a file can, a live line cannot).
+        False for what a live line said: it is written in the writer's own transaction, whole or not at all. True for
+        a block of a file: its source is held back while there is no room, and it is written outside that
+        transaction, in short ones of its own; written once more after a fault it must change nothing.
     """
 
     @property
@@ -59,14 +61,23 @@ class Batch(Protocol):
     @property
     def can_wait(self) -> bool: ...
 
-    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
-        """Write it, inside the writer's transaction.
+    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+        """Write it.
+
+        Parameters
+        ----------
+        connection : sqlite3.Connection
+            The writer's; inside its transaction unless the batch can wait.
+        channels : Channels
+            Of that connection.
+        now : int
+            Intervals that end after it are open [ms UTC].
 
         Returns
         -------
         list of (start, stop)
-            Where samples changed; the writer brings the rollups of these stretches up to date and notes their hours
-            as stale. A batch that has done both by itself returns nothing.
+            Where samples changed. Of a live batch the writer brings rollups and stale hours up to date, now and as
+            intervals close; a batch that can wait has done so itself for what is closed, the writer does the rest.
         """
         ...
 

@@ -24,6 +24,17 @@ MAX_HELD = 100_000
 FLUSH_AT = MAX_HELD // 4
 """Samples at which a flush comes early: someone brings in a long file."""
 
+_POISON = (
+    sqlite3.IntegrityError,
+    sqlite3.ProgrammingError,
+    sqlite3.InterfaceError,
+    TypeError,
+    ValueError,
+    LookupError,
+    ArithmeticError,
+)
+"""Errors that would come again with the same batch, whatever the state of the disk."""
+
 
 class Outbox:
     """What waits to be written, bounded; put by many threads, taken by one."""
@@ -93,9 +104,9 @@ class Rollups:
     def __init__(self) -> None:
         self._ends: set[int] = set()
 
-    def watch(self, t: int) -> None:
-        """The minute, the hour and the day around a sample [ms UTC] get a row once they are over."""
-        self._ends |= {(t // length + 1) * length for length in (MINUTE_MS, HOUR_MS, DAY_MS)}
+    def watch(self, t: int, after: int = 0) -> None:
+        """The minute, the hour and the day around a sample get a row once they are over; not if by `after` [ms UTC]."""
+        self._ends |= {end for length in (MINUTE_MS, HOUR_MS, DAY_MS) if (end := (t // length + 1) * length) > after}
 
     def over(self, now: int) -> set[int]:
         """Ends of the watched intervals that are over [ms UTC]."""
@@ -110,8 +121,8 @@ class Rollups:
         for start, stop in changed:
             refresh(connection, start, stop, now)
             touch_hours(connection, range(start // HOUR_MS * HOUR_MS, stop, HOUR_MS))
-            self.watch(start)
-            self.watch(stop - 1)
+            self.watch(start, after=now)
+            self.watch(stop - 1, after=now)
         for end in sorted(self.over(now)):
             if not any(start < end and end - MINUTE_MS < stop for start, stop in changed):
                 refresh(connection, end - 1, end, now)
@@ -141,6 +152,11 @@ class Writer:
         For every time.
     outbox : Outbox
         Where the sources put their batches.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be opened at the start; later on every fault of the store is outlived.
     """
 
     def __init__(self, plan: Plan, clock: Clock, timeline: Timeline, outbox: Outbox) -> None:
@@ -157,7 +173,11 @@ class Writer:
 
     def _open(self) -> tuple[sqlite3.Connection, Channels]:
         connection = open_writer(Path(self._plan.store_path))
-        return connection, Channels(connection)
+        try:
+            return connection, Channels(connection)
+        except sqlite3.Error as fault:
+            connection.close()
+            raise StoreError(f"store {self._plan.store_path}: {fault}") from None
 
     def _watch_what_was_left(self) -> None:
         """Intervals that were open when an earlier session ended get their rows from this one.
@@ -193,21 +213,36 @@ class Writer:
         try:
             if self._failing_since is not None:
                 self._connection, self._channels = self._open()
-            with transaction(self._connection):
-                session = self._session if self._session is not None else self._begin()
-                changed = [stretch for batch in batches for stretch in self._write(batch)]
-                self._rollups.bring_up_to_date(self._connection, joined(changed), now)
-                over = self._rollups.over(now)
-                if last:
-                    self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
+            self._write_live([batch for batch in batches if not batch.can_wait], now, last)
+            batches = [batch for batch in batches if batch.can_wait]
+            while batches:
+                self._write_block(batches[0], now)
+                del batches[0]
         except (sqlite3.Error, StoreError) as fault:
             self._outbox.put_back(batches)
             self._failed(fault, now)
             return False
-        self._session = session
-        self._rollups.forget(over)
         self._recovered(now)
         return True
+
+    def _write_live(self, batches: list[Batch], now: int, last: bool) -> None:
+        with transaction(self._connection):
+            session = self._session if self._session is not None else self._begin()
+            changed = [stretch for batch in batches for stretch in self._write_singly(batch, now)]
+            self._rollups.bring_up_to_date(self._connection, joined(changed), now)
+            if last:
+                self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
+        self._session = session
+        self._rollups.forget(self._rollups.over(now))
+
+    def _write_block(self, batch: Batch, now: int) -> None:
+        try:
+            stretches = batch.write(self._connection, self._channels, now)
+        except _POISON:
+            log.exception("a block of %d samples left out: it cannot be written", batch.size)
+            return
+        for _, stop in stretches:
+            self._rollups.watch(stop - 1, after=now)
 
     def _begin(self) -> int:
         keep_settings(self._connection, self._started, self._plan.settings_hash, self._plan.settings_text)
@@ -217,26 +252,20 @@ class Writer:
         ).fetchone()
         return int(session)
 
-    def _write(self, batch: Batch) -> list[Stretch]:
+    def _write_singly(self, batch: Batch, now: int) -> list[Stretch]:
         """One batch; what the store refuses in itself is left out, so that it does not hold up the others for ever."""
         self._connection.execute("SAVEPOINT batch")
         try:
-            return batch.write(self._connection, self._channels)
-        except sqlite3.Error as fault:
-            if not isinstance(fault, (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError)):
-                raise
-            self._refused(batch)
-        except (TypeError, ValueError, LookupError, ArithmeticError):
-            self._refused(batch)
+            return batch.write(self._connection, self._channels, now)
+        except _POISON:
+            self._connection.execute("ROLLBACK TO batch")
+            self._channels = Channels(self._connection)
+            log.exception("%d readings left out: the store refuses them", batch.size)
         finally:
             # After an error of the disk the transaction, and the savepoint with it, is gone already.
             if self._connection.in_transaction:
                 self._connection.execute("RELEASE batch")
         return []
-
-    def _refused(self, batch: Batch) -> None:
-        self._connection.execute("ROLLBACK TO batch")
-        log.exception("%d readings left out: the store refuses them", batch.size)
 
     # -- trouble with the store ------------------------------------------------------------------------------
 
