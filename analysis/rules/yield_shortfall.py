@@ -83,7 +83,7 @@ def _features(
 ) -> dict[str, float]:
     got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
     lost = 1.0 - got / could if could else 1.0
-    features: dict[str, float] = {"lost_fraction": lost}
+    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
     hours: dict[str, list[list[float]]] = {}
     for d in shown:
         for hour, pair in d.features.get("by_hour", {}).items():
