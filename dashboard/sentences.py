@@ -38,6 +38,9 @@ _POOR_DAY = 0.5
 _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
+# Judged by whole days: an hour would only pretend to be known.
+_BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
+
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
 NOT_JUDGED = "Nothing has been judged yet."
@@ -170,10 +173,11 @@ def finding_line(finding: Finding) -> str:
 def in_force(finding: Finding, when: LocalTime) -> str:
     """Since when a notice stands, or when it was cancelled."""
     state = word(FINDING_STATES, finding.state)
+    said = when.day if finding.rule in _BY_THE_DAY else when.moment
     if finding.is_open:
-        return f"{state} since {when.moment(finding.since)}"
-    ended = f" {when.moment(finding.until)}" if finding.until else ""
-    return f"{state}{ended}, raised {when.moment(finding.since)}"
+        return f"{state} since {said(finding.since)}"
+    ended = f" {said(finding.until)}" if finding.until else ""
+    return f"{state}{ended}, raised {said(finding.since)}"
 
 
 def cause_line(cause: str, probability: float) -> str:

@@ -127,7 +127,7 @@ def test_findings_are_numbered_notices(told: story.Story) -> None:
     notice = text[text.index("No. 3") : text.index("No. 4")]
     for part in (
         "Fan of the electrics box: fan makes no difference, 0.97 K/W, was 0.52",
-        "In force since 14 June 14:12. See to it soon.",
+        "In force since 14 June. See to it soon.",
         "62 % Fan stopped",
         "27 % No supply to the fan",
         "Measure the volts at the fan's plug",
