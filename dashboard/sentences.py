@@ -20,6 +20,7 @@ from dashboard.wording import (
     STATES,
     LocalTime,
     capital,
+    chance,
     count,
     energy,
     listed,
@@ -182,7 +183,7 @@ def in_force(finding: Finding, when: LocalTime) -> str:
 
 def cause_line(cause: str, probability: float) -> str:
     """A cause with its probability."""
-    return f"{word(CAUSES, cause)}, {percent(probability)}"
+    return f"{word(CAUSES, cause)}, {chance(probability)}"
 
 
 def notices(findings: Sequence[Finding]) -> str:
@@ -224,8 +225,11 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
 _LIMITED = ("bank-limited", "current-limited", "held-back", "heat-derated", "cold-blocked", "too-low", "diverting")
 
 
-def held_back(day: ArrayDay) -> str:
-    """What held an array back on one day, in a few words; empty where nothing worth a word did."""
+def held_back(day: ArrayDay, likely: str | None = None) -> str:
+    """What held an array back on one day, in a few words; empty where nothing worth a word did.
+
+    `likely` is the likeliest cause of a shortfall that stood on that day.
+    """
     allowed = day.expected_wh or 0.0
     said = []
     if (day.curtailed_wh or 0.0) > _WORTH_SAYING * allowed:
@@ -233,8 +237,8 @@ def held_back(day: ArrayDay) -> str:
         said.append(f"{word(STATES, longest)}, {energy(day.curtailed_wh)}")
     if (day.covered_wh or 0.0) > _WORTH_SAYING * allowed:
         said.append(f"{word(CAUSES, day.cause) if day.cause else 'covered'}, {energy(day.covered_wh)}")
-    elif day.verdict == "shortfall" and day.cause:
-        said.append(word(CAUSES, day.cause))
+    elif day.verdict == "shortfall" and (day.cause or likely):
+        said.append(word(CAUSES, day.cause or likely or ""))
     return "; ".join(said)
 
 

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
 import socket
 import sqlite3
+import subprocess
+import sys
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -334,6 +338,23 @@ def test_a_taken_port_is_told_with_what_to_do(told: story.Story) -> None:
         ran = CliRunner().invoke(main, ["pages", "--settings", str(told.settings), "--port", str(port)])
     assert ran.exit_code == 1
     assert "is taken by another program" in ran.stderr
+
+
+def test_the_command_serves_until_told_to_stop(told: story.Story) -> None:
+    """The real process says its address, answers there, and ends cleanly at SIGTERM."""
+    port = free_port(18_150)
+    command = [sys.executable, "-m", "dashboard", "pages", "--settings", str(told.settings), "--port", str(port)]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stderr is not None
+            assert f"http://127.0.0.1:{port}/" in process.stderr.readline()
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=30) as answer:
+                assert answer.status == 200
+                assert "script-src 'self'" in answer.headers["Content-Security-Policy"]
+        finally:
+            process.send_signal(signal.SIGTERM)
+        assert process.wait(30) == 0
+        assert process.stderr.read() == ""
 
 
 def test_pages_without_settings_are_wrong_usage(tmp_path: Path) -> None:

@@ -118,6 +118,14 @@ def test_the_almanac_says_what_held_a_day_back(number: int, array: str, says: st
     assert plain(sentences.held_back(day)) == says
 
 
+def test_a_short_day_borrows_the_cause_of_its_finding() -> None:
+    """Where the day itself knows no cause the likeliest of the notice stands in the row; a healthy day stays blank."""
+    short, well = story.day_results(12).array_days
+    assert sentences.held_back(replace(short, cause=None), "soiling") == "dirt"
+    assert sentences.held_back(replace(short, cause=None)) == ""
+    assert sentences.held_back(well, "soiling") == ""
+
+
 def test_the_harvest_is_told_against_the_light() -> None:
     """Got, of what, and what became of the rest."""
     said = plain(sentences.harvest(SPANS, 14))
