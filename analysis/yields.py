@@ -33,7 +33,7 @@ def of_day(
     said: Measured,
     expected: Expected,
     state: Codes,
-    record: tuple[int, int],
+    held: Sequence[StateRun],
 ) -> ArrayDay:
     """One array's day, as the contract of the results defines it.
 
@@ -41,8 +41,8 @@ def of_day(
     ----------
     mask : ndarray of bool
         The intervals of the grid that begin in this day and have the sun above the horizon.
-    record : tuple of int
-        Where the record begins and ends, UTC [ms]: what lies outside has no state.
+    held : sequence of StateRun
+        The day's states, of `runs`.
     """
     hours = grid.hours
     known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
@@ -103,7 +103,7 @@ def of_day(
         completeness=completeness,
         verdict=found,
         cause="snow" if found == "covered" else None,
-        states=_minutes(runs(array.name, state, mask, grid, day, record)),
+        states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected),
         evidence=light.evidence,
     )
@@ -187,15 +187,17 @@ def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: 
     held = np.concatenate([[states.NIGHT], codes, np.full(len(ends), states.NIGHT)])
     order = np.argsort(times, kind="stable")
     times, held = np.minimum(times[order], end), held[order]
+    # Only where the state changes does a stretch begin; of several at one moment the last one holds.
+    change = np.append(np.diff(times) > 0, True)
+    times, held = times[change], held[change]
+    change = np.append(True, held[1:] != held[:-1])
+    times, held = times[change], held[change]
     stops = np.append(times[1:], end)
-    found: list[StateRun] = []
-    for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True):
-        word = states.WORDS[code]
-        if stop <= start:
-            continue
-        before = found.pop() if found and found[-1].state == word else None
-        found.append(StateRun(array, before.start if before else start, stop, word, states.EVIDENCE[code]))
-    return found
+    return [
+        StateRun(array, start, stop, states.WORDS[code], states.EVIDENCE[code])
+        for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True)
+        if stop > start
+    ]
 
 
 def _features(
