@@ -103,10 +103,12 @@ class Records:
             if data.startswith(b"\n"):
                 data, self.offset = data[1:], self.offset + 1
             self._after_return = False
+        if not data:
+            return Lines([], [])
         data = self._open + data
         cut = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
         whole, self._open = data[:cut], data[cut:]
-        self._after_return = whole.endswith(b"\r")
+        self._after_return = whole.endswith(b"\r") and not self._open
         if len(self._open) > _MOST_LINE_BYTES:
             self._cut_endless()
         if not whole:
@@ -217,6 +219,7 @@ class Records:
         self._open = rest + self._open
         self.offset -= len(rest)
         self._line -= len(pieces) - lines
+        self.rejects = [reject for reject in self.rejects if reject.line <= self._line]
         self._after_return = False
 
 

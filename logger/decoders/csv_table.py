@@ -51,7 +51,7 @@ class CsvTable:
         self._separator: str | None = kept.get("separator")
         self._header: list[str] | None = kept.get("header")
         self._after_header: bool = kept.get("after_header", False)
-        self._earlier: tuple[list[str] | None, int] | None = None  # layout of the rows that wait, where it was another
+        self._earlier: list[tuple[int, list[str] | None, int]] = []  # line, and the layout of the rows before it
         self._width: int = kept.get("width", 0)
         self._names = _names(plan)
         self._places: dict[int | str, int] = {}
@@ -71,7 +71,10 @@ class CsvTable:
     @property
     def state(self) -> str:
         """What is known of the file, for going on at `consumed` later."""
-        header, width = self._earlier if self._earlier and self._lines else (self._header, self._width)
+        header, width = self._header, self._width
+        for until, earlier_header, earlier_width in reversed(self._earlier):
+            if self._lines and self._lines[0] < until:
+                header, width = earlier_header, earlier_width
         return json.dumps(
             {
                 "offset": self.consumed,
@@ -207,8 +210,7 @@ class CsvTable:
                 block = self._block(rejects, last)
             elif last or len(self._cells) > _MOST_UNSETTLED:
                 raise doubt
-        if not self._lines:
-            self._earlier = None
+        self._earlier = [layout for layout in self._earlier if self._lines and self._lines[0] < layout[0]]
         self._records.release(self._lines[0] if self._lines else None)
         return block
 
@@ -218,7 +220,7 @@ class CsvTable:
         begin = 0
         for at in self._headers(texts, rows):
             self._add(rows[begin:at], numbers[begin:at], rejects)
-            self._lay_again([cell.strip() for cell in rows[at]])
+            self._lay_again([cell.strip() for cell in rows[at]], numbers[at])
             begin = at + 1
         self._add(rows[begin:], numbers[begin:], rejects)
 
@@ -237,13 +239,12 @@ class CsvTable:
             )
         ]
 
-    def _lay_again(self, header: list[str]) -> None:
+    def _lay_again(self, header: list[str], line: int) -> None:
         self._after_header = True
         if header == self._header:
             return
         old = dict(self._places)
-        if self._cells and self._earlier is None:
-            self._earlier = (self._header, self._width)
+        self._earlier.append((line, self._header, self._width))
         self._header, self._width = header, len(header)
         self._lay(header)
         moved = []
