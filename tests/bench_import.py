@@ -95,7 +95,7 @@ def imported(folder: Path, file: Path, source: SourcePlan) -> tuple[float, float
 
 
 def speed(rows: int) -> None:
-    print(f"{'file':<28}{'bare':>12}{'import':>12}{'ratio':>8}{'decode':>12}{'again':>12}   samples/s")
+    print(f"{'file':<28}{'bare':>12}{'import':>12}{'ratio':>8}{'decode':>12}{'again':>12}   [samples/s]")
     for name, step_s, label in (
         ("instants each second", 1, "instant"),
         ("instants each 10 s", 10, "instant"),
@@ -117,17 +117,19 @@ def speed(rows: int) -> None:
 
 
 CHILD = """
-import json, resource, sys
+import json, sys
 from pathlib import Path
 from contextlib import closing
 from logger.importing import bring_in
 from logger.plan import Plan
 from logger.store import open_writer
 plan = Plan.from_json(sys.argv[1])
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+def peak():
+    return next(int(line.split()[1]) / 1024 for line in open("/proc/self/status") if line.startswith("VmHWM"))
+before = peak()
 with closing(open_writer(Path(plan.store_path))) as connection:
     list(bring_in(connection, plan, [(Path(sys.argv[2]), plan.sources[0])], int(sys.argv[3])))
-print(json.dumps([before / 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024]))
+print(json.dumps([before, peak()]))
 """
 
 

@@ -29,10 +29,13 @@ class Lines:
         Without their line ends, none empty.
     numbers : list of int
         Line of the file at which each begins, from 1.
+    whole : str
+        All that they were cut from: to look once for what is rare.
     """
 
     texts: list[str]
     numbers: list[int]
+    whole: str = ""
 
 
 class Records:
@@ -156,7 +159,7 @@ class Records:
         if not all(texts):
             filled = [(number, line) for number, line in zip(numbers, texts, strict=True) if line]
             numbers, texts = [number for number, _ in filled], [line for _, line in filled]
-        return Lines(texts, numbers)
+        return Lines(texts, numbers, text)
 
     def _decoded(self, whole: bytes) -> str:
         try:
@@ -228,10 +231,10 @@ def _is_open(text: str) -> bool:
     return '"' in text and _OPENING.search(_QUOTED.sub(r"\1", text)) is not None
 
 
-def cells(lines: list[str], separator: str) -> list[list[str]]:
-    """The fields of each logical line; `separator` may be ``BLANKS``."""
+def cells(lines: list[str], separator: str, quoted: bool = True) -> list[list[str]]:
+    """The fields of each logical line; `separator` may be ``BLANKS``, `quoted` tells that there may be quotes."""
     delimiter = " " if separator == BLANKS else separator
-    if len(delimiter) == 1 and any('"' in line for line in lines):
+    if quoted and len(delimiter) == 1 and any('"' in line for line in lines):
         try:
             rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
         except csv.Error:
