@@ -99,6 +99,8 @@ class CsvTable:
     @property
     def doubt(self) -> ImportFault | None:
         """What keeps the rows read so far waiting: the order of day and month is not known."""
+        if not self._cells or self._stamps.settles([self._stamp(self._cells[0])]):
+            return None
         if self._stamps.settles([self._stamp(row) for row in self._cells]):
             return None
         stamp = self._stamp(self._cells[0])
