@@ -119,7 +119,9 @@ def _delimited(texts: Sequence[str], check: str) -> Guess | None:
     usual = max(set(counts), key=counts.count)
     rows = [row for row in rows if len(row) == usual]
     numbers = [f for row in rows for f in row if _NUMBER.fullmatch(f) or _COMMA_NUMBER.fullmatch(f)]
-    if not _enough(len(rows), texts) or len(numbers) < len(rows):
+    # Words between blanks are a sentence, unless most of them are figures.
+    least = len(rows) * usual / 2 if separator == " " else len(rows)
+    if not _enough(len(rows), texts) or len(numbers) < least:
         return None
     return Guess(
         "delimited", _declared(separator), check, _decimal(numbers, separator), tuple(enumerate(rows[-1], start=1))
