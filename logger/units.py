@@ -120,8 +120,8 @@ def conversion(sent: str, wanted: str) -> Conversion:
     family = _FAMILIES[wanted]
     if sent in family:
         return family[sent]
-    near = difflib.get_close_matches(sent, family, n=1)
-    hint = f"; did you mean {near[0]!r}?" if near else ""
+    near = [unit for unit in family if unit.lower() == sent.lower()] or difflib.get_close_matches(sent, family, n=1)
+    hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
     raise UnknownUnit(f"unit {sent!r} cannot become {wanted}{hint} (known: {', '.join(family)})")
 
 
