@@ -13,10 +13,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from logger import settings_file
 from logger.schema import prepare
 
 from .rig import Aboard, Device, device, source, until
+
+pytestmark = pytest.mark.terminal
 
 FLUSH_S = 0.3
 KILLS = 24

@@ -16,6 +16,8 @@ import pytest
 
 from .rig import Device, claimed, device
 
+pytestmark = pytest.mark.terminal
+
 
 @pytest.fixture
 def cabin(tmp_path: Path) -> Iterator[Device]:

@@ -17,6 +17,8 @@ import pytest
 
 from .rig import Aboard, Device, claimed, device, heard_from_the_start, source, until
 
+pytestmark = pytest.mark.terminal
+
 FORBIDDEN = {
     *("pandas", "numpy", "scipy", "pyarrow", "sqlite_utils", "dash", "pydantic", "pydantic_core", "click"),
     *("plotly", "flask", "pvlib", "logger.settings", "logger.schema", "logger.settings_file"),

@@ -20,6 +20,8 @@ from logger.sources.serial_line import SerialLine, holders
 
 from .plans import channel, source
 
+pytestmark = pytest.mark.terminal
+
 
 class Device:
     """The far end of a pseudo-terminal; the near end is closed, as a device that nobody listens to."""
