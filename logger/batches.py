@@ -46,7 +46,7 @@ class EventBatch:
     size: int = 1
     can_wait: bool = False
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         connection.execute(_EVENT, (self.t, self.source, self.kind, self.text))
         return []
 
@@ -85,7 +85,7 @@ class LiveBatch:
         size = sum(len(record.readings) for _, record in self.moments) + len(self.moments) + len(self.rejects)
         object.__setattr__(self, "size", size)
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         rows, doubtful = self._rows(channels)
         if rows:
             moved = _insert(connection, rows)

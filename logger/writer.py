@@ -234,24 +234,24 @@ class Writer:
             self._channels = Channels(self._connection)
             self._commit(batches, now, last, self._write_or_leave_out)
 
-    def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch, int], list[Stretch]]) -> None:
+    def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch], list[Stretch]]) -> None:
         with transaction(self._connection):
             session = self._session if self._session is not None else self._begin()
-            changed = [stretch for batch in batches for stretch in write(batch, now)]
+            changed = [stretch for batch in batches for stretch in write(batch)]
             self._rollups.bring_up_to_date(self._connection, joined(changed), now)
             if last:
                 self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
         self._session = session
         self._rollups.forget(self._rollups.over(now))
 
-    def _write(self, batch: Batch, now: int) -> list[Stretch]:
-        return batch.write(self._connection, self._channels, now)
+    def _write(self, batch: Batch) -> list[Stretch]:
+        return batch.write(self._connection, self._channels)
 
-    def _write_or_leave_out(self, batch: Batch, now: int) -> list[Stretch]:
+    def _write_or_leave_out(self, batch: Batch) -> list[Stretch]:
         """What the store refuses in itself is left out, so that it does not hold up the others for ever."""
         self._connection.execute("SAVEPOINT batch")
         try:
-            return self._write(batch, now)
+            return self._write(batch)
         except _POISON:
             self._connection.execute("ROLLBACK TO batch")
             self._channels = Channels(self._connection)
@@ -264,9 +264,11 @@ class Writer:
 
     def _write_block(self, batch: Batch, now: int) -> None:
         try:
-            stretches = self._write(batch, now)
+            with transaction(self._connection):
+                stretches = self._write(batch)
         except _POISON:
-            log.exception("a block of %d samples left out: it cannot be written", batch.size)
+            self._channels = Channels(self._connection)
+            log.exception("a block of %d samples left out: the store refuses it", batch.size)
             return
         for _, stop in stretches:
             self._rollups.watch(stop - 1, after=now)
