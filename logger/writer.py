@@ -167,9 +167,6 @@ class Writer:
         self._rollups = Rollups()
         self._failing_since: int | None = None
         self._connection, self._channels = self._open()
-        self.last_seen: dict[str, int] = dict(
-            self._connection.execute("SELECT name, last_seen FROM source WHERE last_seen IS NOT NULL")
-        )
         self._watch_what_was_left()
 
     def _open(self) -> tuple[sqlite3.Connection, Channels]:
@@ -185,7 +182,7 @@ class Writer:
 
         Not where the samples have left the table: their rows were written long ago, and could not be written again.
         """
-        for t in self.last_seen.values():
+        for (t,) in self._connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
             minute = t // MINUTE_MS * MINUTE_MS
             query = "SELECT 1 FROM sample WHERE t >= ? AND t < ? LIMIT 1"
             if self._connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
