@@ -1,6 +1,6 @@
 """How fast bytes become committed samples, against a bare ``executemany`` into the same table in the same run.
 
-    python -P tests/bench_ingest.py [--lines N]
+    python -m tests.bench_ingest [--lines N]
 
 Both commit after as many lines. The bytes come in pieces of 4096, as a terminal hands over what has gathered. Their
 way: framing, fields, times, range, samples, source, stale hours and rollups, in the writer's own transactions. The bare
