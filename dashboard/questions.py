@@ -96,11 +96,12 @@ class Interview:
             last = answers["array"][-1]
             if self._confirm(f"The same modules as {last['name']}?"):
                 return dict(last["module"])
+        module: dict[str, Any] = {}
         while True:
             self._tell(
                 "From the datasheet or the label on the back, for one module; Enter leaves out what is not there."
             )
-            module = self._table("module", Module, dict.fromkeys((*_SHEET, *_COUNTS)))
+            module = self._table("module", Module, {key: module.get(key) for key in (*_SHEET, *_COUNTS)})
             try:
                 Module.model_validate(module)
             except ValidationError as fault:
@@ -122,9 +123,10 @@ class Interview:
         self, module: dict[str, Any], controller: dict[str, Any], bank: dict[str, Any] | None
     ) -> dict[str, Any]:
         """Series and parallel are different circuits: both sides' figures are shown, and asked about."""
+        wiring: dict[str, Any] = {"modules_in_series": 2, "strings_in_parallel": 1}
         while True:
             self._tell("Series and parallel are different circuits: in series volts add up, in parallel amps do.")
-            wiring = self._table("array", Array, {"modules_in_series": 2, "strings_in_parallel": 1})
+            wiring = self._table("array", Array, wiring)
             self._tell(_both_sides(module, wiring, controller, bank))
             if self._confirm("Is that what hangs there?"):
                 return wiring
@@ -164,7 +166,7 @@ class Interview:
         example = field.examples[0] if field.examples else None
         if self._silent:
             return None if optional else example if default is None or callable(default) else default
-        shape: Any = Annotated[field.annotation, *field.metadata]
+        shape: Any = Annotated[field.annotation, key, *field.metadata]
         adapter: TypeAdapter[Any] = TypeAdapter(shape, config=_STRICT)
         hint = "" if example is None else f", for instance {example}"
         hint += "; Enter leaves it out" if optional else ""
