@@ -15,10 +15,11 @@ import pandas as pd
 
 from analysis import bank, enclosure, expected, irradiance, states, wiring, yields
 from analysis.findings import History, fold
-from analysis.frames import Grid, Stretch, grid_for, load
+from analysis.frames import Grid, Stretch, grid_for, hours_below, load
+from analysis.irradiance import Sky
 from analysis.results import ArrayDay, DayResults, Results, StateRun, SunDay, write_day, write_findings
 from analysis.rules import RULES
-from analysis.sun import DAY_MS, Place, SunPosition, day_start, light_of_day, position, solar_day
+from analysis.sun import DAY_MS, Place, SunPath, Times, day_start, solar_day
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Located, Settings
@@ -88,7 +89,7 @@ class _Assessment:
         self.located = located
         self.longitude = located.settings.site.longitude
         self.in_force = _settings_in_force(connection, located)
-        self.record_stop = _record_stop(connection)
+        self.record = _record_bounds(connection)
 
     def run(self, progress: Progress) -> list[dt.date]:
         stale = self.connection.execute("SELECT hour, seq FROM stale").fetchall()
@@ -114,7 +115,16 @@ class _Assessment:
         days = set()
         for hour in hours:
             days |= {solar_day(hour, self.longitude), solar_day(hour + HOUR_MS - 1, self.longitude)}
-        return {day for day in days if day_start(day, self.longitude) < self.record_stop}
+        return {day for day in days if self._holds_data(day)}
+
+    def _holds_data(self, day: dt.date) -> bool:
+        start = day_start(day, self.longitude)
+        return any(
+            self.connection.execute(
+                f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (start, start + DAY_MS)
+            ).fetchone()
+            for table in ("minute", "sample")
+        )
 
     def _outdated(self) -> set[dt.date]:
         """Days judged by another method or by settings that no longer stand for them."""
@@ -154,7 +164,7 @@ class _Assessment:
         after_old = {
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
-        results = judge_days(self.connection, settings, in_force.hash, days, before, self.record_stop, self.longitude)
+        results = judge_days(self.connection, settings, in_force.hash, days, before, self.record, self.longitude)
         for result in results:
             with transaction(self.connection):
                 write_day(self.connection, result, METHOD)
@@ -182,7 +192,7 @@ class _Assessment:
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
-            stop=self.record_stop,
+            stop=self.record[1],
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
@@ -227,11 +237,17 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
     ]
 
 
-def _record_stop(connection: sqlite3.Connection) -> int:
-    """End of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
-    minute = connection.execute("SELECT max(t) FROM minute").fetchone()[0]
-    spans = connection.execute("SELECT max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)).fetchone()[0]
-    return max((minute + MINUTE_MS) if minute is not None else 0, spans or 0)
+def _record_bounds(connection: sqlite3.Connection) -> tuple[int, int]:
+    """Beginning and end of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
+    # Asked apart, each is one look at an end of the key; together they would read the whole table.
+    first = connection.execute("SELECT min(t) FROM minute").fetchone()[0]
+    last = connection.execute("SELECT max(t) FROM minute").fetchone()[0]
+    start, stop = connection.execute(
+        "SELECT min(start), max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)
+    ).fetchone()
+    starts = [t for t in (first, start) if t is not None]
+    stops = [t for t in (last + MINUTE_MS if last is not None else None, stop) if t is not None]
+    return min(starts, default=0), max(stops, default=0)
 
 
 # -- from record to results, without writing --------------------------------------------------------------------
@@ -243,7 +259,7 @@ def judge_days(
     settings_hash: str,
     days: Sequence[dt.date],
     covered_before: dict[str, bool],
-    record_stop: int,
+    record: tuple[int, int],
     longitude: float,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
@@ -258,19 +274,24 @@ def judge_days(
     days : sequence of datetime.date
     covered_before : dict
         Array to whether it was covered when the first day began.
-    record_stop : int
-        Where the record ends, UTC [ms].
+    record : tuple of int
+        Where the record begins and ends, UTC [ms]: what lies outside has no state.
     longitude : float
         Of the solar days.
     """
     site = settings.site
     place = Place(site.latitude, site.longitude, site.elevation)
-    first = day_start(days[0], longitude)
-    # A day ahead, for what the frost remembers and for means that reach in.
-    stretch = load(connection, first - DAY_MS, first + len(days) * DAY_MS, _wanted(settings))
-    suns = [_sun_day(day, day_start(day, longitude), place, settings_hash) for day in days]
+    starts = [day_start(day, longitude) for day in days]
+    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place)
+    suns = [
+        SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
+        for day, start in zip(days, starts, strict=True)
+    ]
+    wanted = wanted_channels(settings)
+    stretch = load(connection, [_window(sun) for sun in suns], wanted, [c for c in wanted if c.startswith(_ALWAYS)])
+    shared = _Shared(stretch, suns, path, place, settings, record)
     arrays = {
-        a.name: _judge_array(a, settings, stretch, suns, place, covered_before[a.name], record_stop)
+        a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
     }
     results = []
@@ -292,6 +313,57 @@ def judge_days(
     return results
 
 
+# Read at night too: what happens to the bank and in the box then counts.
+_ALWAYS = ("bank.", "enclosure.", "air.cabin.")
+_BEFORE_LIGHT_MS, _AFTER_LIGHT_MS = 30 * MINUTE_MS, 120 * MINUTE_MS
+
+
+def _window(sun: SunDay) -> tuple[int, int]:
+    """The part of a day in which the arrays may say something; a polar night leaves an hour around noon."""
+    if sun.first_light is None and sun.last_light is None:
+        return sun.start, sun.stop
+    first = sun.first_light if sun.first_light is not None else sun.start
+    last = sun.last_light if sun.last_light is not None else sun.stop
+    return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
+
+
+def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
+    channels = ("air.outside.temperature", f"array.{array}.module_temperature")
+    start, stop = suns[0].start - states.FROST_MEMORY_MS, suns[-1].stop
+    return hours_below(connection, channels, start, stop, states.FROST_C)
+
+
+class _Shared:
+    """What all arrays of one piece share: the days, the frames, the sky on each grid."""
+
+    def __init__(
+        self,
+        stretch: Stretch,
+        suns: Sequence[SunDay],
+        path: SunPath,
+        place: Place,
+        settings: Settings,
+        record: tuple[int, int],
+    ) -> None:
+        self.stretch = stretch
+        self.suns = suns
+        self.path = path
+        self.place = place
+        self.settings = settings
+        self.record = record
+        self._skies: dict[tuple[int, int, int, int], Sky] = {}
+
+    def sky(self, grids: Sequence[Grid]) -> Sky:
+        """The sky over those intervals of the grids that have the sun above the horizon."""
+        whole = Grid(np.concatenate([g.start for g in grids]), grids[0].step)
+        key = (int(whole.start[0]), int(whole.start[-1]), len(whole.start), whole.step)
+        if key not in self._skies:
+            up = self.path.elevation(whole.middle) > 0.0
+            grid = Grid(whole.start[up], whole.step)
+            self._skies[key] = Sky(grid, self.path.at(grid.middle), self.place, self.stretch)
+        return self._skies[key]
+
+
 @dataclass(frozen=True, slots=True)
 class _Judged:
     day: ArrayDay
@@ -299,66 +371,49 @@ class _Judged:
     states: list[StateRun]
 
 
-def _judge_array(
-    array: Array,
-    settings: Settings,
-    stretch: Stretch,
-    suns: Sequence[SunDay],
-    place: Place,
-    covered: bool,
-    record_stop: int,
-) -> list[_Judged]:
+def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
     """One array over the days, in groups of days whose intervals are of one length."""
     judged: list[_Judged] = []
-    grids = [_grid(array, stretch, sun) for sun in suns]
+    grids = [_grid(array, shared.stretch, sun) for sun in shared.suns]
     begin = 0
-    for i in range(1, len(suns) + 1):
-        if i == len(suns) or grids[i].step != grids[begin].step:
-            group, covered = _judge_group(
-                array, settings, stretch, suns[begin:i], grids[begin:i], place, covered, record_stop
-            )
+    for i in range(1, len(grids) + 1):
+        if i == len(grids) or grids[i].step != grids[begin].step:
+            sky = shared.sky(grids[begin:i])
+            group, covered = _judge_group(array, shared, shared.suns[begin:i], sky, frosts, covered)
             judged += group
             begin = i
     return judged
 
 
 def _judge_group(
-    array: Array,
-    settings: Settings,
-    stretch: Stretch,
-    suns: Sequence[SunDay],
-    grids: Sequence[Grid],
-    place: Place,
-    covered: bool,
-    record_stop: int,
+    array: Array, shared: _Shared, suns: Sequence[SunDay], sky: Sky, frosts: Times, covered: bool
 ) -> tuple[list[_Judged], bool]:
-    whole = Grid(np.concatenate([g.start for g in grids]), grids[0].step)
-    everywhere = position(whole.middle, place)
-    up = everywhere.elevation > 0.0
-    grid = Grid(whole.start[up], whole.step)
-    sun = SunPosition(
-        *(column[up] for column in (everywhere.elevation, everywhere.apparent_zenith, everywhere.azimuth))
-    )
+    settings, stretch, grid = shared.settings, shared.stretch, sky.grid
     controller = next((c for c in settings.controller if c.name == array.controller), None)
-    light = irradiance.on_array(array, stretch, grid, sun, place, settings.site.moored)
+    light = irradiance.on_array(array, stretch, sky, settings.site.moored)
     said = states.measured(array, controller, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)
-    state = states.of_array(array, controller, settings, light, sun, said, could, stretch, grid, covered)
+    state = states.of_array(array, controller, settings, light, sky.sun, said, could, grid, frosts, covered)
+    inside = _inside(grid, shared.record)
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
-        heard = mask & (grid.start < record_stop)
+        held = yields.runs(array.name, state, mask, grid, day, shared.record)
         judged.append(
             _Judged(
-                yields.of_day(array, day, mask, grid, light, said, could, state, record_stop),
-                _expected_frame(heard & (state != states.NIGHT), grid, light, said, could),
-                yields.runs(array.name, state, heard, grid, day, record_stop),
+                yields.of_day(array, day, mask, grid, light, said, could, state, held),
+                _expected_frame(mask & inside & (state != states.NIGHT), grid, light, said, could),
+                held,
             )
         )
-    lit = state[(grid.start < record_stop) & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
-    return judged, bool(lit[-1] == states.COVERED) if len(lit) else covered
+    told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
+    return judged, bool(told[-1] == states.COVERED) if len(told) else covered
+
+
+def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
+    return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
 
 
 def _expected_frame(
@@ -387,12 +442,7 @@ def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
     return grid_for([*power, *light[:1]], sun.start, sun.stop)
 
 
-def _sun_day(day: dt.date, start: int, place: Place, settings_hash: str) -> SunDay:
-    first, noon, last = light_of_day(start, place)
-    return SunDay(day, start, start + DAY_MS, first, noon, last, settings_hash)
-
-
-def _wanted(settings: Settings) -> list[str]:
+def wanted_channels(settings: Settings) -> list[str]:
     wanted = ["irradiance.horizontal.global", "air.outside.temperature", "air.outside.wind_speed"]
     for array in settings.array:
         wanted.append(f"irradiance.{array.name}.plane")

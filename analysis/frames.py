@@ -7,19 +7,21 @@ readings never get this far, because the rollups leave them out; of longer means
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import chain, pairwise
 
 import numpy as np
 
-from analysis.sun import DAY_MS, MINUTE_MS, Floats, Times
+from analysis.sun import MINUTE_MS, Floats, Times
 from logger.rollup import UNMARKED
 
 # A grid interval is known where at least this share of it is covered; common practice, no source.
 LEAST_COVERAGE = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pieces:
     """One channel over a stretch: values and the time that each covers.
 
@@ -37,7 +39,7 @@ class Pieces:
     length: Times
     value: Floats
 
-    @property
+    @cached_property
     def step(self) -> int:
         """The usual length of a piece [ms]; a minute where there is none."""
         return int(np.median(self.length)) if len(self.length) else MINUTE_MS
@@ -51,12 +53,23 @@ class Pieces:
         """Mean over each interval of the grid, weighed by covered time; NaN where less than half is covered."""
         if len(self.start) == 0:
             return np.full(len(grid.start), np.nan)
-        at = np.searchsorted(self.start, grid.start)
-        at[at == len(self.start)] = 0
-        exact = (self.start[at] == grid.start) & (self.length[at] == grid.step)
-        if self.step == grid.step and exact.sum() == np.isin(grid.start, self.start).sum():
-            return np.where(exact, self.value[at], np.nan)
-        return self._weighed(grid)
+        if self._dense is None or self.step != grid.step:
+            return self._weighed(grid)
+        at, phase = np.divmod(grid.start - self.start[0], grid.step)
+        if phase.any():
+            return self._weighed(grid)
+        inside = (at >= 0) & (at < len(self._dense))
+        return np.where(inside, self._dense[np.where(inside, at, 0)], np.nan)
+
+    @cached_property
+    def _dense(self) -> Floats | None:
+        """Values step by step from the first, NaN in gaps; None where the pieces do not lie on one lattice."""
+        at, phase = np.divmod(self.start - self.start[0], self.step)
+        if phase.any() or (self.length != self.step).any():
+            return None
+        dense = np.full(int(at[-1]) + 1, np.nan)
+        dense[at] = self.value
+        return dense
 
     def _weighed(self, grid: Grid) -> Floats:
         # Running integrals of value and of cover, straight lines between the edges of the pieces.
@@ -111,72 +124,95 @@ class Stretch:
         return self._pieces.keys()
 
 
-def load(connection: sqlite3.Connection, start: int, stop: int, wanted: Iterable[str]) -> Stretch:
+def load(
+    connection: sqlite3.Connection,
+    windows: Sequence[tuple[int, int]],
+    wanted: Iterable[str],
+    always: Iterable[str] = (),
+) -> Stretch:
     """Read a stretch of the record, closed intervals alone.
 
     Parameters
     ----------
     connection : sqlite3.Connection
         May be read-only.
-    start, stop : int
-        UTC [ms]; pieces that begin in ``start <= t < stop``.
+    windows : sequence of tuple of int
+        Stretches in which the wanted channels are read, UTC [ms], in order: most nights say nothing.
     wanted : iterable of str
         Channels; those that the record does not hold are left out.
+    always : iterable of str
+        Those of them that are read between the windows too.
     """
+    start, stop = windows[0][0], windows[-1][1]
     known = dict(connection.execute("SELECT name, id FROM channel"))
     ids = {known[name]: name for name in wanted if name in known}
-    parts: dict[int, list[tuple[Times, Times, Floats]]] = {}
-    for channel, t, value in _minutes(connection, start, stop, ids):
-        parts.setdefault(channel, []).append((t, np.full(len(t), MINUTE_MS, dtype=np.int64), value))
-    for channel, length, t, value in _long_means(connection, start, stop, ids):
-        parts.setdefault(channel, []).append((t, np.full(len(t), length, dtype=np.int64), value))
-    stretch = Stretch(start, stop)
-    for number, found in parts.items():
-        stretch._pieces[ids[number]] = _joined(found)
-    for labelled, code, word in connection.execute("SELECT channel, code, name FROM label"):
-        if labelled in ids:
-            stretch.words.setdefault(ids[labelled], {})[code] = word
+    pieces = _minutes(connection, windows, ids, {known[name] for name in always if name in known})
+    for channel, found in _long_means(connection, start, stop, ids).items():
+        pieces[channel] = _joined([*([pieces[channel]] if channel in pieces else []), *found])
+    stretch = Stretch(start, stop, {ids[channel]: found for channel, found in pieces.items()})
+    for channel, code, word in connection.execute("SELECT channel, code, name FROM label"):
+        if channel in ids:
+            stretch.words.setdefault(ids[channel], {})[code] = word
     return stretch
 
 
-def _joined(found: list[tuple[Times, Times, Floats]]) -> Pieces:
+def _joined(found: list[Pieces]) -> Pieces:
     # Two sources may state the same means; each moment counts once.
-    t, at = np.unique(np.concatenate([part[0] for part in found]), return_index=True)
-    length = np.concatenate([part[1] for part in found])
-    value = np.concatenate([part[2] for part in found])
+    t, at = np.unique(np.concatenate([part.start for part in found]), return_index=True)
+    length = np.concatenate([part.length for part in found])
+    value = np.concatenate([part.value for part in found])
     return Pieces(t, length[at], value[at])
 
 
 def _minutes(
-    connection: sqlite3.Connection, start: int, stop: int, ids: Iterable[int]
-) -> Iterable[tuple[int, Times, Floats]]:
-    within = ", ".join(str(int(i)) for i in sorted(ids))
-    # A day at a time keeps the rows' Python objects few.
-    days: dict[int, list[tuple[Times, Floats]]] = {}
-    for first in range(start, stop, DAY_MS):
-        rows = connection.execute(
-            f"SELECT t, channel, mean FROM minute WHERE t >= ? AND t < ? AND channel IN ({within})",
-            (first, min(first + DAY_MS, stop)),
-        ).fetchall()
-        if not rows:
+    connection: sqlite3.Connection, windows: Sequence[tuple[int, int]], ids: Iterable[int], always: set[int]
+) -> dict[int, Pieces]:
+    numbers = np.array(sorted(ids), dtype=np.int64)
+    first = windows[0][0] // MINUTE_MS * MINUTE_MS
+    table = np.full((-(-(windows[-1][1] - first) // MINUTE_MS), len(numbers)), np.nan)
+    between = [(a[1], b[0]) for a, b in pairwise(windows)]
+    for chosen, stretches in ((set(ids), windows), (always, between)):
+        if not chosen:
             continue
-        t, numbers, mean = (np.array(column) for column in zip(*rows, strict=True))
-        for number in np.unique(numbers):
-            mine = numbers == number
-            days.setdefault(int(number), []).append((t[mine].astype(np.int64), mean[mine].astype(float)))
-    for channel_id, found in days.items():
-        yield channel_id, np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+        query = (
+            "SELECT t, channel, mean FROM minute WHERE t >= ? AND t < ? "
+            f"AND channel IN ({', '.join(str(int(i)) for i in sorted(chosen))})"
+        )
+        for start, stop in stretches:
+            flat = np.fromiter(chain.from_iterable(connection.execute(query, (start, stop))), dtype=float)
+            rows = flat.reshape(-1, 3)
+            at = (rows[:, 0].astype(np.int64) - first) // MINUTE_MS
+            table[at, np.searchsorted(numbers, rows[:, 1].astype(np.int64))] = rows[:, 2]
+    pieces = {}
+    for column, number in enumerate(numbers.tolist()):
+        known = np.flatnonzero(np.isfinite(table[:, column]))
+        if len(known):
+            start_ms = first + known.astype(np.int64) * MINUTE_MS
+            pieces[number] = Pieces(start_ms, np.full(len(known), MINUTE_MS, dtype=np.int64), table[known, column])
+    return pieces
 
 
-def _long_means(
-    connection: sqlite3.Connection, start: int, stop: int, ids: Iterable[int]
-) -> Iterable[tuple[int, int, Times, Floats]]:
+def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:
+    """Starts of the UTC hours [ms] in which one of the channels fell to the limit, ascending."""
+    found = [
+        connection.execute(
+            "SELECT t FROM hour WHERE channel = (SELECT id FROM channel WHERE name = ?) "
+            "AND t >= ? AND t < ? AND low <= ?",
+            (channel, start, stop, limit),
+        ).fetchall()
+        for channel in channels
+    ]
+    return np.unique(np.array([row[0] for rows in found for row in rows], dtype=np.int64))
+
+
+def _long_means(connection: sqlite3.Connection, start: int, stop: int, ids: Iterable[int]) -> dict[int, list[Pieces]]:
     within = ", ".join(str(int(i)) for i in sorted(ids))
     spans = connection.execute(
         f"SELECT channel, interval_ms, start, stop FROM span WHERE interval_ms > {MINUTE_MS} "
         f"AND start < ? AND stop > ? AND channel IN ({within}) ORDER BY channel, start",
         (stop, start),
     ).fetchall()
+    found: dict[int, list[Pieces]] = {}
     for channel, length, span_start, span_stop in spans:
         rows = connection.execute(
             "SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t >= ? AND s.t < ? "
@@ -185,7 +221,11 @@ def _long_means(
         ).fetchall()
         if rows:
             t, value = zip(*rows, strict=True)
-            yield channel, length, np.array(t, dtype=np.int64), np.array(value, dtype=float)
+            pieces = Pieces(
+                np.array(t, dtype=np.int64), np.full(len(t), length, dtype=np.int64), np.array(value, float)
+            )
+            found.setdefault(channel, []).append(pieces)
+    return found
 
 
 def grid_for(pieces: Iterable[Pieces], start: int, stop: int) -> Grid:

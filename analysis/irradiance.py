@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 import pandas as pd
@@ -24,7 +25,76 @@ CLEAR_SKY_MARGIN = 1.15
 WATER_ALBEDO = 0.07
 # Headings over which a vessel swings when nobody measures hers.
 _HEADINGS = np.arange(0.0, 360.0, 45.0)
-_MIN_COS_ZENITH = 0.0523  # 87°: below it the beam's share of the horizontal says nothing
+
+
+class Sky:
+    """What the sky gave on one grid: shared by all arrays that are judged on it.
+
+    Parameters
+    ----------
+    grid : Grid
+        Intervals with the sun above the horizon.
+    sun : SunPosition
+        At the middle of each interval.
+    place : Place
+    stretch : Stretch
+        Holds the horizontal sensor, if there is one.
+    """
+
+    def __init__(self, grid: Grid, sun: SunPosition, place: Place, stretch: Stretch) -> None:
+        self.grid = grid
+        self.sun = sun
+        self.place = place
+        self.horizontal = stretch["irradiance.horizontal.global"].on(grid)
+
+    @cached_property
+    def times(self) -> pd.DatetimeIndex:
+        return pd.DatetimeIndex(self.grid.middle.astype("datetime64[ms]")).tz_localize("UTC")
+
+    @cached_property
+    def day_of_year(self) -> Floats:
+        return self.times.dayofyear.to_numpy().astype(float)
+
+    @cached_property
+    def extra(self) -> Floats:
+        """Extraterrestrial normal irradiance [W/m²], Spencer 1971."""
+        return np.asarray(pvlib.irradiance.get_extra_radiation(self.day_of_year))
+
+    @cached_property
+    def clear(self) -> Parts:
+        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries."""
+        if len(self.grid.start) == 0:
+            return Parts(np.empty(0), np.empty(0), np.empty(0))
+        dates = self.times.normalize()
+        turbidity = pvlib.clearsky.lookup_linke_turbidity(dates.unique(), self.place.latitude, self.place.longitude)
+        airmass = pvlib.atmosphere.get_relative_airmass(self.sun.apparent_zenith)
+        sky = pvlib.clearsky.ineichen(
+            self.sun.apparent_zenith,
+            pvlib.atmosphere.get_absolute_airmass(airmass, self.place.pressure),
+            turbidity.reindex(dates).to_numpy(),
+            self.place.elevation,
+            self.extra,
+        )
+        return Parts(*(np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi")))
+
+    @cached_property
+    def split(self) -> Parts:
+        """The horizontal sensor's light, taken apart by Erbs et al. (1982); NaN where it was not read."""
+        return self.taken_apart(np.maximum(self.horizontal, 0.0))
+
+    def taken_apart(self, horizontal: Floats) -> Parts:
+        """Global, direct normal and diffuse irradiance from the global alone (Erbs et al. 1982)."""
+        found = pvlib.irradiance.erbs(horizontal, self.sun.apparent_zenith, self.day_of_year)
+        return Parts(horizontal, np.nan_to_num(found["dni"]), np.asarray(found["dhi"], dtype=float))
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]."""
+
+    ghi: Floats
+    dni: Floats
+    dhi: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +114,7 @@ class Light:
     evidence : str
         ``plane``, ``horizontal`` or ``clear sky``.
     bound : ndarray
-        Clear sky in the plane, the most there can be [W/m²].
+        The most there can be where the light is unknown, the clear sky in the plane; NaN where it is known [W/m²].
     beam_share : ndarray
         Share of the light that comes straight from the sun, NaN where unknown.
     """
@@ -58,7 +128,7 @@ class Light:
     beam_share: Floats
 
 
-def on_array(array: Array, stretch: Stretch, grid: Grid, sun: SunPosition, place: Place, moored: str) -> Light:
+def on_array(array: Array, stretch: Stretch, sky: Sky, moored: str) -> Light:
     """The light on one array by the best evidence that the record holds.
 
     Evidence in its order: a sensor in the plane, taken as it is; a horizontal sensor through Erbs and Hay-Davies
@@ -68,104 +138,88 @@ def on_array(array: Array, stretch: Stretch, grid: Grid, sun: SunPosition, place
     ----------
     array : Array
     stretch : Stretch
-        Holds the channels of light.
-    grid : Grid
-    sun : SunPosition
-        At the middle of each interval.
-    place : Place
+        Holds the sensor in the plane, if there is one.
+    sky : Sky
     moored : str
-        ``swinging`` without a heading widens the light to a band over all headings.
+        Anything but ``fixed`` widens the light to a band over all headings.
     """
     azimuths = array.azimuth + (_HEADINGS if moored != "fixed" and array.tilt > 0 else np.zeros(1))
-    clear = clear_sky(grid, sun, place)
-    in_plane = stretch[f"irradiance.{array.name}.plane"].on(grid)
-    horizontal = stretch["irradiance.horizontal.global"].on(grid)
-    known_flat = np.isfinite(horizontal)
-    bound, _ = _over_headings(array.tilt, azimuths, *clear, sun, grid)
+    in_plane = stretch[f"irradiance.{array.name}.plane"].on(sky.grid)
     if np.isfinite(in_plane).any():
-        beam = _beam_share(horizontal, in_plane, grid, sun)
-        gain = np.full(len(in_plane), PLANE_GAIN)
-        return Light(np.maximum(in_plane, 0.0), gain, OFFSET_WM2, True, "plane", bound, beam)
-    if known_flat.any():
-        parts = decompose(np.maximum(horizontal, 0.0), grid, sun)
-        plane, spread = _over_headings(array.tilt, azimuths, *parts, sun, grid)
-        usable = plane * _glass(array.tilt, azimuths, parts, sun)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            swing = np.where(usable > 0, spread / np.maximum(plane, 1.0), 0.0)
-            beam = np.where(horizontal > 0, 1.0 - parts[2] / horizontal, np.nan)
-        gain = np.sqrt(HORIZONTAL_GAIN**2 + TRANSPOSITION**2 + swing**2)
-        return Light(np.where(known_flat, usable, np.nan), gain, OFFSET_WM2, False, "horizontal", bound, beam)
-    nothing = np.full(len(grid.start), np.nan)
+        plane = np.maximum(in_plane, 0.0)
+        gain = np.full(len(plane), PLANE_GAIN)
+        beam = _beam_share(np.where(np.isfinite(sky.horizontal), sky.horizontal, plane), sky)
+        return Light(plane, gain, OFFSET_WM2, True, "plane", _bound(array.tilt, azimuths, plane, sky), beam)
+    if np.isfinite(sky.horizontal).any():
+        plane, spread = _over_headings(array.tilt, azimuths, sky.split, sky)
+        usable = plane * _glass(array.tilt, azimuths, sky.split, sky)
+        gain = np.sqrt(HORIZONTAL_GAIN**2 + TRANSPOSITION**2 + (spread / np.maximum(plane, 1.0)) ** 2)
+        beam = _beam_share(sky.horizontal, sky)
+        return Light(usable, gain, OFFSET_WM2, False, "horizontal", _bound(array.tilt, azimuths, usable, sky), beam)
+    nothing = np.full(len(in_plane), np.nan)
+    bound = _bound(array.tilt, azimuths, nothing, sky)
     return Light(nothing, np.zeros(len(nothing)), 0.0, False, "clear sky", bound, nothing)
 
 
-def clear_sky(grid: Grid, sun: SunPosition, place: Place) -> tuple[Floats, Floats, Floats]:
-    """Global, direct normal and diffuse irradiance of a cloudless sky [W/m²].
-
-    Ineichen and Perez (2002) with the Linke turbidity climatology that pvlib carries.
-    """
-    if len(grid.start) == 0:
-        return np.empty(0), np.empty(0), np.empty(0)
-    times = _times(grid)
-    months = pd.DatetimeIndex(sorted(set(times.normalize())))
-    turbidity = pvlib.clearsky.lookup_linke_turbidity(months, place.latitude, place.longitude)
-    turbidity = turbidity.reindex(times.normalize()).to_numpy()
-    airmass = pvlib.atmosphere.get_relative_airmass(sun.apparent_zenith)
-    absolute = pvlib.atmosphere.get_absolute_airmass(airmass, place.pressure)
-    extra = pvlib.irradiance.get_extra_radiation(times.dayofyear.to_numpy())
-    sky = pvlib.clearsky.ineichen(sun.apparent_zenith, absolute, turbidity, place.elevation, extra)
-    ghi, dni, dhi = (np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi"))
-    return ghi, dni, dhi
-
-
-def decompose(horizontal: Floats, grid: Grid, sun: SunPosition) -> tuple[Floats, Floats, Floats]:
-    """Global, direct normal and diffuse irradiance [W/m²] from the global alone (Erbs et al. 1982)."""
-    days = _times(grid).dayofyear.to_numpy()
-    found = pvlib.irradiance.erbs(horizontal, sun.apparent_zenith, days)
-    return horizontal, np.nan_to_num(found["dni"]), np.asarray(found["dhi"])
-
-
-def in_plane(
-    tilt: float, azimuth: float, ghi: Floats, dni: Floats, dhi: Floats, sun: SunPosition, grid: Grid
-) -> Floats:
+def in_plane(tilt: float, azimuth: float, parts: Parts, sky: Sky) -> Floats:
     """Irradiance in a plane [W/m²] by Hay and Davies (1980), water around."""
-    extra = pvlib.irradiance.get_extra_radiation(_times(grid).dayofyear.to_numpy())
-    aoi = pvlib.irradiance.aoi(tilt, azimuth, sun.apparent_zenith, sun.azimuth)
-    beam = np.maximum(dni * np.cos(np.radians(aoi)), 0.0)
-    projection = np.cos(np.radians(aoi)) / np.maximum(np.cos(np.radians(sun.apparent_zenith)), _MIN_COS_ZENITH)
-    sky = pvlib.irradiance.haydavies(tilt, azimuth, dhi, dni, extra, projection_ratio=np.maximum(projection, 0.0))
-    ground = pvlib.irradiance.get_ground_diffuse(tilt, ghi, WATER_ALBEDO)
-    return np.asarray(beam + sky + ground, dtype=float)
+    return _transposed(tilt, parts, sky, _cos_incidence(tilt, azimuth, sky))
 
 
-def _over_headings(
-    tilt: float, azimuths: Floats, ghi: Floats, dni: Floats, dhi: Floats, sun: SunPosition, grid: Grid
-) -> tuple[Floats, Floats]:
+def _cos_incidence(tilt: float, azimuth: float, sky: Sky) -> Floats:
+    zenith, around = sky.sun.apparent_zenith, sky.sun.azimuth
+    return np.asarray(pvlib.irradiance.aoi_projection(tilt, azimuth, zenith, around), dtype=float)
+
+
+def _transposed(tilt: float, parts: Parts, sky: Sky, projection: Floats) -> Floats:
+    towards = np.maximum(projection, 0.0)
+    # Below 87° of zenith the beam's share of the horizontal says nothing.
+    ratio = towards / np.maximum(np.cos(np.radians(sky.sun.apparent_zenith)), 0.0523)
+    dome = pvlib.irradiance.haydavies(tilt, 0.0, parts.dhi, parts.dni, sky.extra, projection_ratio=ratio)
+    ground = pvlib.irradiance.get_ground_diffuse(tilt, parts.ghi, WATER_ALBEDO)
+    return np.asarray(parts.dni * towards + dome + ground, dtype=float)
+
+
+def _over_headings(tilt: float, azimuths: Floats, parts: Parts, sky: Sky) -> tuple[Floats, Floats]:
     """Mean over headings and a standard deviation that their whole spread makes believable."""
-    planes = np.stack([in_plane(tilt, float(a), ghi, dni, dhi, sun, grid) for a in azimuths % 360.0])
+    planes = np.stack([in_plane(tilt, float(a), parts, sky) for a in azimuths % 360.0])
     # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
     return planes.mean(axis=0), (planes.max(axis=0) - planes.min(axis=0)) / 4
 
 
-def _glass(tilt: float, azimuths: Floats, parts: tuple[Floats, Floats, Floats], sun: SunPosition) -> Floats:
+def _bound(tilt: float, azimuths: Floats, plane: Floats, sky: Sky) -> Floats:
+    unknown = ~np.isfinite(plane)
+    if not unknown.any():
+        return np.full(len(plane), np.nan)
+    clear, _ = _over_headings(tilt, azimuths, sky.clear, sky)
+    return np.where(unknown, clear, np.nan)
+
+
+def _glass(tilt: float, azimuths: Floats, parts: Parts, sky: Sky) -> Floats:
     """Share of the light in the plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)."""
-    _, dni, dhi = parts
-    aoi = pvlib.irradiance.aoi(tilt, float(azimuths.mean()) % 360.0, sun.apparent_zenith, sun.azimuth)
-    beam = np.maximum(dni * np.cos(np.radians(aoi)), 0.0)
-    through = pvlib.iam.physical(np.minimum(aoi, 90.0))
+    projection = _cos_incidence(tilt, float(azimuths.mean()) % 360.0, sky)
+    beam = parts.dni * np.maximum(projection, 0.0)
+    through = np.interp(projection, *_glass_table())
     # Diffuse light falls in from all sides: the Fresnel reflection integrated over the dome (Marion 2017).
-    dome = pvlib.iam.marion_diffuse("physical", max(tilt, 1e-3))["sky"]
-    total = beam + dhi
+    dome = _dome(max(tilt, 1e-3))
+    total = beam + parts.dhi
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(total > 0, (beam * through + dhi * dome) / total, 1.0)
+        return np.where(total > 0, (beam * through + parts.dhi * dome) / total, 1.0)
 
 
-def _beam_share(horizontal: Floats, plane: Floats, grid: Grid, sun: SunPosition) -> Floats:
-    light = np.where(np.isfinite(horizontal), horizontal, plane)
-    _, _, diffuse = decompose(np.maximum(np.nan_to_num(light), 0.0), grid, sun)
+@cache
+def _glass_table() -> tuple[Floats, Floats]:
+    """What passes the glass over the cosine of the angle of incidence, ascending."""
+    angles = np.linspace(90.0, 0.0, 361)
+    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles), dtype=float)
+
+
+@cache
+def _dome(tilt: float) -> float:
+    return float(pvlib.iam.marion_diffuse("physical", tilt)["sky"])
+
+
+def _beam_share(horizontal: Floats, sky: Sky) -> Floats:
+    parts = sky.split if horizontal is sky.horizontal else sky.taken_apart(np.maximum(horizontal, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(light > 0, np.clip(1.0 - diffuse / light, 0.0, 1.0), np.nan)
-
-
-def _times(grid: Grid) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(grid.middle.astype("datetime64[ms]")).tz_localize("UTC")
+        return np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)

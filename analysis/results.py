@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-import math
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -403,10 +402,11 @@ def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any,
 def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tuple[Any, ...]]:
     t = (frame.index.as_unit("ms").asi8).tolist()  # type: ignore[attr-defined]
     columns = [
-        [None if math.isnan(v) else v for v in np.round(frame[name].to_numpy(dtype=float), 3).tolist()]
+        np.round(frame[name].to_numpy(dtype=float), 3).tolist()
         for name in ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
     ]
     interval = frame["interval_ms"].astype(int).tolist()
+    # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
     return ((array, *row, method) for row in zip(t, interval, *columns, strict=True))
 
 

@@ -22,9 +22,10 @@ import numpy.typing as npt
 from analysis import modules
 from analysis.expected import Expected
 from analysis.frames import Grid, Stretch
-from analysis.irradiance import CLEAR_SKY_MARGIN, Light
-from analysis.sun import Floats, SunPosition
+from analysis.irradiance import Light
+from analysis.sun import Floats, SunPosition, Times
 from logger.settings import Array, Controller, Settings
+from logger.vocabulary import STAGES
 
 NIGHT, UNHEARD, UNKNOWN, BANK, CURRENT, COVERED, NO_CURRENT, UNHINDERED = range(8)
 WORDS = (
@@ -55,8 +56,8 @@ _AT_LIMIT = 0.97
 # A module is covered from the moment when it gives less than this share of what the light would allow, after a
 # frost, until it gives more than that; common practice, no source.
 _COVERED_BELOW, _UNCOVERED_ABOVE = 0.15, 0.40
-_FROST_C = 1.0
-_FROST_MEMORY_MS = 12 * 3_600_000
+FROST_C = 1.0
+FROST_MEMORY_MS = 12 * 3_600_000
 _SMOOTHING_MS = 15 * 60_000
 _NO_CURRENT_SHARE = 0.01
 # Near open circuit the controller has turned the array down.
@@ -109,8 +110,9 @@ def measured(array: Array, controller: Controller | None, stretch: Stretch, grid
     if controller:
         power = np.where(np.isfinite(power), power, out_w / controller.efficiency)
     codes = _stage_codes(f"controller.{name}.stage", stretch, grid)
-    words = stretch.words.get(f"controller.{name}.stage", {})
-    stage = np.array([words.get(int(c)) if np.isfinite(c) else None for c in codes], dtype=object)
+    stage = np.full(len(codes), None, dtype=object)
+    for code, word in stretch.words.get(f"controller.{name}.stage", {}).items():
+        stage[codes == code] = word
     heard = np.asarray(np.isfinite(np.stack([voltage, current, power, out_v, out_a, codes])).any(axis=0))
     return Measured(power, voltage, current, out_v, out_a, stage, heard)
 
@@ -133,14 +135,16 @@ def of_array(
     sun: SunPosition,
     said: Measured,
     expected: Expected,
-    stretch: Stretch,
     grid: Grid,
+    frosts: Times,
     covered_before: bool,
 ) -> Codes:
     """Operating state of an array in every interval.
 
     Parameters
     ----------
+    frosts : ndarray of int
+        Starts of the UTC hours in which it froze, ascending [ms].
     covered_before : bool
         Whether the array was covered when the stretch began.
 
@@ -151,10 +155,10 @@ def of_array(
     """
     floor = JUDGING_SHARE * array.rated_w
     bright = expected.power >= floor
-    lit = np.where(np.isfinite(light.plane), light.plane, light.bound / CLEAR_SKY_MARGIN) >= LEAST_LIGHT_WM2
+    lit = np.where(np.isfinite(light.plane), light.plane, light.bound) >= LEAST_LIGHT_WM2
     lit &= sun.elevation > 0.0
     share = _share(said.power, expected.power, grid)
-    covered = _covered(share, bright, _frost(array, stretch, grid), covered_before)
+    covered = _covered(share, bright, _frost(frosts, grid), grid, covered_before)
     none = bright & (np.abs(said.power) < _NO_CURRENT_SHARE * expected.power)
     none |= bright & np.isin(said.stage, ["off", "fault"]) & (share < _COVERED_BELOW)
     state = np.full(len(grid.start), UNHINDERED, dtype=np.int8)
@@ -190,7 +194,7 @@ def _bank_limited(
         return held
     # Without a word for the stage the array's own voltage tells: turned down, it climbs towards open circuit
     # while the output sits at a set point.
-    wordless = np.array([word is None for word in said.stage])
+    wordless = ~np.isin(said.stage, STAGES)
     open_v = modules.open_circuit(array, np.nan_to_num(light.plane), expected.cell)
     nominal = settings.bank.nominal_voltage if settings.bank else None
     if open_v is None or nominal is None or not wordless.any():
@@ -212,24 +216,33 @@ def _share(power: Floats, expected: Floats, grid: Grid) -> Floats:
         return np.where(could > 0, got / could, np.nan)
 
 
-def _frost(array: Array, stretch: Stretch, grid: Grid) -> npt.NDArray[np.bool_]:
-    """Whether it froze within the last twelve hours, by the air or by the module itself."""
-    frost = np.zeros(len(grid.start), dtype=bool)
-    for channel in ("air.outside.temperature", f"array.{array.name}.module_temperature"):
-        cold = stretch[channel]
-        times = cold.start[cold.value <= _FROST_C]
-        if len(times):
-            last = np.searchsorted(times, grid.start, side="right") - 1
-            frost |= (last >= 0) & (grid.start - times[np.maximum(last, 0)] <= _FROST_MEMORY_MS)
-    return frost
+def _frost(frosts: Times, grid: Grid) -> npt.NDArray[np.bool_]:
+    """Whether it froze within the last twelve hours."""
+    if len(frosts) == 0:
+        return np.zeros(len(grid.start), dtype=bool)
+    last = np.searchsorted(frosts, grid.start, side="right") - 1
+    return np.asarray((last >= 0) & (grid.start - frosts[np.maximum(last, 0)] <= FROST_MEMORY_MS))
 
 
 def _covered(
-    share: Floats, bright: npt.NDArray[np.bool_], frost: npt.NDArray[np.bool_], before: bool
+    share: Floats, bright: npt.NDArray[np.bool_], frost: npt.NDArray[np.bool_], grid: Grid, before: bool
 ) -> npt.NDArray[np.bool_]:
-    """Covered from the first sign to the power's return; what lies between takes after what came before."""
+    """Covered from the first sign to the power's return.
+
+    Dim intervals say nothing themselves: they take after the last sign, those of the morning after the first sign of
+    their own day, because it snows at night.
+    """
     says = np.full(len(share), -1, dtype=np.int8)
     says[bright & frost & (share < _COVERED_BELOW)] = 1
     says[bright & (share > _UNCOVERED_ABOVE)] = 0
-    last = np.maximum.accumulate(np.where(says >= 0, np.arange(len(says)), -1))
-    return np.where(last >= 0, says[np.maximum(last, 0)] == 1, before)
+    signs = np.flatnonzero(says >= 0)
+    if len(signs) == 0:
+        return np.full(len(share), before)
+    here = np.arange(len(says))
+    day = np.concatenate([[0], np.cumsum(np.diff(grid.start) > grid.step)])
+    last = np.searchsorted(signs, here, side="right") - 1
+    following = signs[np.minimum(np.searchsorted(signs, here), len(signs) - 1)]
+    previous = signs[np.maximum(last, 0)]
+    held = np.where(last >= 0, says[previous] == 1, before)
+    morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
+    return np.where(morning, says[following] == 1, held)

@@ -56,43 +56,68 @@ class SunPosition:
     azimuth: Floats
 
 
-def position(t: Times, place: Place, temperature: float = 12.0) -> SunPosition:
-    """Sun position by the SPA (Reda & Andreas, NREL/TP-560-34302) as pvlib computes it.
+class SunPath:
+    """The sun's way over a stretch of time at one place, by the SPA (Reda & Andreas, NREL/TP-560-34302) of pvlib.
 
     The algorithm runs on nodes five minutes apart; its direction is carried between them by cubic splines, which
     costs a few millionths of a degree and saves four fifths of the time.
 
     Parameters
     ----------
-    t : ndarray of int
-        Moments, UTC [ms].
+    start, stop : int
+        Stretch over which it is asked, UTC [ms].
     place : Place
     temperature : float
         Of the air, for refraction [°C].
     """
-    if len(t) == 0:
-        empty = np.empty(0)
-        return SunPosition(empty, empty, empty)
-    first, last = int(t.min()) // _NODE_MS - 2, int(t.max()) // _NODE_MS + 3
-    nodes = np.arange(first, last + 1, dtype=np.int64) * _NODE_MS
-    spa = pvlib.solarposition.spa_python(
-        pd.DatetimeIndex(nodes.astype("datetime64[ms]")).tz_localize("UTC"),
-        place.latitude,
-        place.longitude,
-        altitude=place.elevation,
-        pressure=place.pressure,
-        temperature=temperature,
-    )
-    elevation, azimuth = np.radians(spa["elevation"].to_numpy()), np.radians(spa["azimuth"].to_numpy())
-    direction = np.stack(
-        [np.cos(elevation) * np.sin(azimuth), np.cos(elevation) * np.cos(azimuth), np.sin(elevation)], axis=1
-    )
-    east, north, up = CubicSpline(nodes - nodes[0], direction)(t - nodes[0]).T
-    geometric = np.degrees(np.arctan2(up, np.hypot(east, north)))
-    refraction = pvlib.spa.atmospheric_refraction_correction(
-        place.pressure / 100, temperature, geometric, _REFRACTION_AT_HORIZON
-    )
-    return SunPosition(geometric, 90.0 - (geometric + refraction), np.degrees(np.arctan2(east, north)) % 360.0)
+
+    def __init__(self, start: int, stop: int, place: Place, temperature: float = 12.0) -> None:
+        nodes = np.arange(start // _NODE_MS - 2, stop // _NODE_MS + 4, dtype=np.int64) * _NODE_MS
+        spa = pvlib.solarposition.spa_python(
+            pd.DatetimeIndex(nodes.astype("datetime64[ms]")).tz_localize("UTC"),
+            place.latitude,
+            place.longitude,
+            altitude=place.elevation,
+            pressure=place.pressure,
+            temperature=temperature,
+        )
+        elevation, azimuth = np.radians(spa["elevation"].to_numpy()), np.radians(spa["azimuth"].to_numpy())
+        direction = np.stack(
+            [np.cos(elevation) * np.sin(azimuth), np.cos(elevation) * np.cos(azimuth), np.sin(elevation)], axis=1
+        )
+        self._origin = nodes[0]
+        self._direction = CubicSpline(nodes - nodes[0], direction)
+        self._place = place
+        self._temperature = temperature
+
+    def at(self, t: Times) -> SunPosition:
+        """Positions at moments of the stretch, UTC [ms]."""
+        east, north, up = self._direction(t - self._origin).T
+        geometric = np.degrees(np.arctan2(up, np.hypot(east, north)))
+        refraction = pvlib.spa.atmospheric_refraction_correction(
+            self._place.pressure / 100, self._temperature, geometric, _REFRACTION_AT_HORIZON
+        )
+        return SunPosition(geometric, 90.0 - (geometric + refraction), np.degrees(np.arctan2(east, north)) % 360.0)
+
+    def elevation(self, t: Times) -> Floats:
+        """Geometric elevation alone [degrees]."""
+        return np.asarray(np.degrees(np.arcsin(np.clip(self._direction(t - self._origin)[:, 2], -1.0, 1.0))))
+
+    def light_of_day(self, start: int) -> tuple[int | None, int, int | None]:
+        """First light, true solar noon, last light of the solar day that begins at `start`, UTC [ms].
+
+        First and last light are None where the sun does not cross the horizon that day (polar night, midnight sun).
+        """
+        t = np.arange(start, start + DAY_MS + 1, MINUTE_MS, dtype=np.int64)
+        east, _, up = self._direction(t - self._origin).T
+        # At the upper transit the sun passes from the eastern half of the sky into the western.
+        transit = int(np.flatnonzero((east[:-1] > 0) & (east[1:] <= 0))[0])
+        noon = int(t[transit] + round(east[transit] / (east[transit] - east[transit + 1]) * MINUTE_MS))
+        elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+        above = elevation > HORIZON_DEG
+        rises = np.flatnonzero(~above[:-1] & above[1:])
+        sets = np.flatnonzero(above[:-1] & ~above[1:])
+        return _crossing(t, elevation, rises[:1]), noon, _crossing(t, elevation, sets[-1:])
 
 
 def day_start(day: dt.date, longitude: float) -> int:
@@ -105,24 +130,6 @@ def solar_day(t: int, longitude: float) -> dt.date:
     """The local mean solar day to which a moment [UTC ms] belongs."""
     shifted = dt.datetime.fromtimestamp(0, dt.UTC) + dt.timedelta(milliseconds=t + longitude / 360.0 * DAY_MS)
     return shifted.date()
-
-
-def light_of_day(start: int, place: Place) -> tuple[int | None, int, int | None]:
-    """First light, true solar noon, last light of the solar day that begins at `start`, UTC [ms].
-
-    First and last light are None where the sun does not cross the horizon that day (polar night, midnight sun).
-    """
-    t = np.arange(start, start + DAY_MS + 1, MINUTE_MS, dtype=np.int64)
-    sun = position(t, place)
-    elevation = sun.elevation
-    # At the upper transit the sun passes from the eastern half of the sky into the western.
-    east = np.cos(np.radians(elevation)) * np.sin(np.radians(sun.azimuth))
-    transit = int(np.flatnonzero((east[:-1] > 0) & (east[1:] <= 0))[0])
-    noon = int(t[transit] + round(east[transit] / (east[transit] - east[transit + 1]) * MINUTE_MS))
-    above = elevation > HORIZON_DEG
-    rises = np.flatnonzero(~above[:-1] & above[1:])
-    sets = np.flatnonzero(above[:-1] & ~above[1:])
-    return _crossing(t, elevation, rises[:1]), noon, _crossing(t, elevation, sets[-1:])
 
 
 def _crossing(t: Times, elevation: Floats, at: npt.NDArray[np.intp]) -> int | None:

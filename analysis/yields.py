@@ -33,7 +33,7 @@ def of_day(
     said: Measured,
     expected: Expected,
     state: Codes,
-    record_stop: int,
+    held: Sequence[StateRun],
 ) -> ArrayDay:
     """One array's day, as the contract of the results defines it.
 
@@ -41,8 +41,8 @@ def of_day(
     ----------
     mask : ndarray of bool
         The intervals of the grid that begin in this day and have the sun above the horizon.
-    record_stop : int
-        Where the record ends, UTC [ms]: what lies behind it has no state.
+    held : sequence of StateRun
+        The day's states, of `runs`.
     """
     hours = grid.hours
     known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
@@ -103,7 +103,7 @@ def of_day(
         completeness=completeness,
         verdict=found,
         cause="snow" if found == "covered" else None,
-        states=_minutes(runs(array.name, state, mask & (grid.start < record_stop), grid, day, record_stop)),
+        states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected),
         evidence=light.evidence,
     )
@@ -176,26 +176,28 @@ def _minutes(held: Sequence[StateRun]) -> dict[str, float]:
     return found
 
 
-def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record_stop: int) -> list[StateRun]:
-    """Stretches of one state from the day's start to its stop or the record's; where the sun is down it is night."""
-    stop_all = min(day.stop, record_stop)
-    at = np.flatnonzero(mask)
+def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: tuple[int, int]) -> list[StateRun]:
+    """Stretches of one state over the part of the day that the record covers; where the sun is down it is night."""
+    begin, end = max(day.start, record[0]), min(day.stop, record[1])
+    at = np.flatnonzero(mask & (grid.start >= begin) & (grid.start < end))
     starts, codes = grid.start[at], state[at].astype(int)
     # Night fills what the daylight leaves open: before it, between and after.
     ends = starts[np.append(np.diff(starts) > grid.step, True)[: len(starts)]] + grid.step
-    times = np.concatenate([[day.start], starts, ends])
+    times = np.concatenate([[begin], starts, ends])
     held = np.concatenate([[states.NIGHT], codes, np.full(len(ends), states.NIGHT)])
     order = np.argsort(times, kind="stable")
-    times, held = np.minimum(times[order], stop_all), held[order]
-    stops = np.append(times[1:], stop_all)
-    found: list[StateRun] = []
-    for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True):
-        word = states.WORDS[code]
-        if stop <= start:
-            continue
-        before = found.pop() if found and found[-1].state == word else None
-        found.append(StateRun(array, before.start if before else start, stop, word, states.EVIDENCE[code]))
-    return found
+    times, held = np.minimum(times[order], end), held[order]
+    # Only where the state changes does a stretch begin; of several at one moment the last one holds.
+    change = np.append(np.diff(times) > 0, True)
+    times, held = times[change], held[change]
+    change = np.append(True, held[1:] != held[:-1])
+    times, held = times[change], held[change]
+    stops = np.append(times[1:], end)
+    return [
+        StateRun(array, start, stop, states.WORDS[code], states.EVIDENCE[code])
+        for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True)
+        if stop > start
+    ]
 
 
 def _features(

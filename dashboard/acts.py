@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.results import PRIORITIES, Finding
@@ -66,32 +66,19 @@ class Act:
     finding: Finding
 
 
-def joint_watts(finding: Finding, full_current: Mapping[str, float]) -> float | None:
-    """Heat in the part of a run that should not be there, at full current [W].
-
-    Parameters
-    ----------
-    finding : Finding
-        Of the rule ``loop-resistance``, with ``ohm`` and ``design_ohm`` in its evidence.
-    full_current : mapping of str to float
-        Cable's name to its full current [A].
-    """
-    ohm, design = finding.evidence.get("ohm"), finding.evidence.get("design_ohm")
-    amps = full_current.get(finding.subject.partition(".")[2], finding.evidence.get("full_current_a"))
-    if ohm is None or design is None or amps is None:
-        return None
-    return float(max(ohm - design, 0.0) * amps**2)
+def joint_watts(finding: Finding) -> float:
+    """Heat in the part of a run that should not be there, at full current [W]; 0 where it is not known."""
+    return float(finding.evidence.get("watts_at_full_current") or 0.0)
 
 
-def dangers(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list[Danger]:
+def dangers(findings: Iterable[Finding]) -> list[Danger]:
     """What is dangerous among the open findings, the worst first."""
     found = []
-    for finding in _by_worth(findings):
+    for finding in by_worth(findings):
         name = subject(finding.subject)
         if finding.rule == "loop-resistance":
-            watts = joint_watts(finding, full_current)
-            if watts is not None and watts >= FIRE_W:
-                heat = quantity(watts, "W")
+            if joint_watts(finding) >= FIRE_W:
+                heat = quantity(joint_watts(finding), "W")
                 found.append(Danger(f"{name}: up to {heat} of heat in a joint at full current", FIRE, finding))
         elif finding.rule == "enclosure-over-temperature" and finding.priority == "high":
             found.append(Danger(f"{name}: hot inside", AT_BOX, finding))
@@ -100,21 +87,21 @@ def dangers(findings: Iterable[Finding], full_current: Mapping[str, float]) -> l
     return found
 
 
-def acts(findings: Iterable[Finding], full_current: Mapping[str, float]) -> list[Act]:
+def acts(findings: Iterable[Finding]) -> list[Act]:
     """What to do first, one act a finding in force, at most five; what is dangerous comes before the rest."""
     open_findings = list(findings)
-    first = [danger.finding for danger in dangers(open_findings, full_current)]
-    rest = [f for f in _by_worth(open_findings) if f not in first]
-    return [act(finding, full_current) for finding in [*first, *rest][:MOST_ACTS]]
+    first = [danger.finding for danger in dangers(open_findings)]
+    rest = [f for f in by_worth(open_findings) if f not in first]
+    return [act(finding) for finding in [*first, *rest][:MOST_ACTS]]
 
 
-def _by_worth(findings: Iterable[Finding]) -> list[Finding]:
-    """The worst first; of equals the one that has lasted longest."""
+def by_worth(findings: Iterable[Finding]) -> list[Finding]:
+    """Those in force, the worst first; of equals the one that has lasted longest."""
     standing = [f for f in findings if f.is_open]
     return sorted(standing, key=lambda f: (PRIORITIES.index(f.priority), f.since, f.rule, f.subject))
 
 
-def act(finding: Finding, full_current: Mapping[str, float]) -> Act:
+def act(finding: Finding) -> Act:
     """What to do about one finding: the next check of its likeliest cause."""
     likely = next((c for c in finding.causes if c.cause != "none-of-these"), None)
     known = CAUSES.get(likely.cause) if likely else None
@@ -124,27 +111,33 @@ def act(finding: Finding, full_current: Mapping[str, float]) -> Act:
         do or f"Measure at the {subject(finding.subject)}, and write down what you find.",
         place,
         tool,
-        tuple(_cautions(finding, place, tool, joint_watts(finding, full_current))),
+        tuple(_cautions(finding, place, tool, do)),
         finding,
     )
 
 
-def _cautions(finding: Finding, place: str, tool: str, watts: float | None) -> Sequence[str]:
+# Where the next check itself says it, it is not said twice.
+_SAID = {ARRAY_LIVE: "live in any light", ON_DECK: "wait for calm", AT_BOX: "heatsink"}
+
+
+def _cautions(finding: Finding, place: str, tool: str, do: str) -> Sequence[str]:
     kind = finding.subject.partition(".")[0]
+    measures = any(word in tool for word in ("meter", "clamp"))
     found = []
-    if finding.rule == "loop-resistance" and watts is not None and watts >= FIRE_W:
+    if finding.rule == "loop-resistance" and joint_watts(finding) >= FIRE_W:
         found.append(FIRE)
     if finding.rule in _DANGERS:
         found.append(_DANGERS[finding.rule])
-    measures = any(word in tool for word in ("meter", "clamp"))
     if kind in ("array", "cable") and measures:
         found.append(ARRAY_LIVE)
     if "bank" in (kind, place):
-        found += [AT_BANK, GAS] if finding.rule != "bank-hot" else [AT_BANK]
+        found.append(AT_BANK)
+        if finding.rule != "bank-hot":
+            found.append(GAS)
     if "deck" in place:
         found.append(ON_DECK)
     if "box" in place:
         found.append(AT_BOX)
     if measures:
         found.append(CODES)
-    return found
+    return [caution for caution in found if caution not in _SAID or _SAID[caution] not in do]

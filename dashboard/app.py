@@ -61,6 +61,7 @@ def create_app(store_path: Path, settings_path: Path, story_time: str | None = N
     app = Dash(
         "dashboard",
         pages_folder="",
+        use_pages=False,
         assets_folder=str(Path(__file__).parent / "assets"),
         assets_ignore="palette.js",
         serve_locally=True,

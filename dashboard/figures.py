@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+import datetime as dt
 import math
 from collections.abc import Sequence
 from typing import Any
@@ -21,40 +21,43 @@ Floats = npt.NDArray[np.float64]
 
 MOST_POINTS = 2000
 HOUR_MS = 3_600_000
+# What changes on a phone; the browser puts it in.
+FEW_DATES = {"narrow": {"xaxis": {"nticks": 5}}}
 # Six minutes: a pen's width on a strip a thousand pixels long.
 _STRIP_BUCKETS = 240
-_ROW_PX, _STRIP_TOP = 46, 0.80
+_ROW_PX, _STRIP_TOP = 52, 0.80
 
 
 # -- thinning -------------------------------------------------------------------------------------------------
 
 
-def thinned(x: Floats, y: Floats, most: int = MOST_POINTS) -> npt.NDArray[np.intp]:
+def thinned(y: Floats, most: int = MOST_POINTS) -> npt.NDArray[np.intp]:
     """Indices that keep each stretch's lowest and highest value and every gap, at most `most` of them.
 
     Parameters
     ----------
-    x : (n,) array
-        Increasing.
     y : (n,) array
-        NaN in gaps.
+        In the order of time; NaN in gaps.
     most : int
         Points that may be left.
     """
-    n = len(x)
+    n = len(y)
     if n <= most:
         return np.arange(n)
-    # Lowest, highest and one gap mark a bucket.
-    edges = np.linspace(0, n, most // 3 + 1).astype(int)
-    keep: set[int] = set()
-    for start, stop in itertools.pairwise(edges.tolist()):
-        part = y[start:stop]
-        gaps = np.flatnonzero(np.isnan(part))
-        if len(gaps):
-            keep.add(start + int(gaps[0]))
-        if len(gaps) < len(part):
-            keep.update((start + int(np.nanargmin(part)), start + int(np.nanargmax(part))))
-    return np.array(sorted(keep), dtype=np.intp)
+    # Lowest, highest and one gap of each bucket stay; the last bucket is filled up with gaps that are then dropped.
+    wide = -(-n // (most // 3))
+    padded = np.full(-(-n // wide) * wide, np.nan)
+    padded[:n] = y
+    buckets = padded.reshape(-1, wide)
+    gap = np.isnan(buckets)
+    places = np.stack([
+        np.where(gap, np.inf, buckets).argmin(axis=1),
+        np.where(gap, -np.inf, buckets).argmax(axis=1),
+        gap.argmax(axis=1),
+    ])  # fmt: skip
+    has = np.stack([~gap.all(axis=1), ~gap.all(axis=1), gap.any(axis=1)])
+    kept = np.unique((places + np.arange(len(buckets)) * wide)[has])
+    return kept[kept < n]
 
 
 def with_gaps(t: npt.NDArray[np.int64], step_ms: float, *columns: Floats) -> tuple[Floats, list[Floats]]:
@@ -135,7 +138,8 @@ def day_strips(
             {"type": "line", "xref": "x", "x0": 0, "x1": 0, "yref": "paper", "y0": 0, "y1": 1, "layer": "above",
              "line": {"color": colour("noon"), "width": 1}},
         ],
-        meta={"narrow": {"margin": {"l": 52, "r": 4, "t": 26, "b": 34}}},
+        margin={"l": 62, "r": 26, "t": 26, "b": 34},
+        meta={"narrow": {"margin": {"l": 52, "r": 20, "t": 26, "b": 34}}},
     )  # fmt: skip
     return {"data": traces, "layout": layout}
 
@@ -157,7 +161,7 @@ def _strip(
         np.minimum.reduceat(low, starts) * scale - row,
         np.maximum.reduceat(high, starts) * scale - row,
     )
-    kept = thinned(x, measured, 2 * _STRIP_BUCKETS)
+    kept = thinned(measured, 2 * _STRIP_BUCKETS)
     first = row == 0
     return [
         {
@@ -170,15 +174,24 @@ def _strip(
             "line": {"width": 1.3, "color": colour("pen")}, "connectgaps": False, "name": "what it got",
             "legendgroup": "pen", "showlegend": first,
             "customdata": [
-                [when.clock(int(moment)), got, may]
-                for moment, got, may in zip(
-                    gapped[kept].tolist(), _json(measured[kept], 0), _json(expected[kept], 0), strict=True
+                list(point)
+                for point in zip(
+                    _clocks(gapped[kept], when), _json(measured[kept], 0), _json(expected[kept], 0), strict=True
                 )
             ],
             "hovertemplate": f"{when.weekday(day.day)} %{{customdata[0]}}: got %{{customdata[1]}} W "
                              "of %{customdata[2]} W<extra></extra>",
         },
     ]  # fmt: skip
+
+
+def _clocks(t: Floats, when: LocalTime) -> list[str]:
+    """Local hours and minutes of many moments; a zone's offset changes on quarters of an hour alone."""
+    quarters, which = np.unique(t // 900_000, return_inverse=True)
+    offsets = [when.local(int(q) * 900_000).utcoffset() or dt.timedelta() for q in quarters.tolist()]
+    shift = np.array([offset.total_seconds() * 1000 for offset in offsets])
+    minutes = ((t + shift[which] + 30_000) // 60_000 % 1440).astype(int)
+    return [f"{m // 60:02}:{m % 60:02}" for m in minutes.tolist()]
 
 
 def _state_bars(days: Sequence[SunDay], runs: Sequence[StateRun]) -> list[Figure]:
@@ -244,7 +257,8 @@ def loop_trend(estimates: Sequence[LoopEstimate], when: LocalTime) -> Figure:
         ],
         "layout": frame(
             height=250,
-            xaxis=axis(type="date", tickformat="%e %b", nticks=8, ticks="outside"),
+            meta=FEW_DATES,
+            xaxis=axis(type="date", tickformat="%e %b", nticks=8, tickangle=0, ticks="outside"),
             yaxis=axis(range=[0, 1.12 * top], ticksuffix=" mΩ", nticks=5, showgrid=True, gridcolor=colour("rule")),
             margin={"l": 72, "r": 12, "t": 26, "b": 34},
         ),
@@ -260,7 +274,7 @@ def box_warmth(box: Series, air: Series | None, fan: Series | None, limit_c: flo
     t, (mean, low, high) = with_gaps(
         np.array(box.t, dtype=np.int64), step, np.array(box.mean), np.array(box.low), np.array(box.high)
     )
-    kept = thinned(t, high)
+    kept = thinned(high)
     x = _dates([int(moment) for moment in (t[kept] + step / 2).tolist()], when)
     band_x, band_y = _band(np.arange(len(kept), dtype=float), low[kept], high[kept])
     traces: list[Figure] = [
@@ -277,7 +291,7 @@ def box_warmth(box: Series, air: Series | None, fan: Series | None, limit_c: flo
     ]  # fmt: skip
     if air and air.t:
         ta, (breathed,) = with_gaps(np.array(air.t, dtype=np.int64), float(air.step_ms), np.array(air.mean))
-        kept = thinned(ta, breathed)
+        kept = thinned(breathed)
         traces.append({
             "type": "scatter", "mode": "lines", "y": _json(breathed[kept], 2), "name": "air it breathes",
             "x": _dates([int(moment) for moment in (ta[kept] + air.step_ms / 2).tolist()], when),
@@ -297,8 +311,9 @@ def box_warmth(box: Series, air: Series | None, fan: Series | None, limit_c: flo
         "data": traces,
         "layout": frame(
             height=310,
+            meta=FEW_DATES,
             barmode="overlay",
-            xaxis=axis(type="date", tickformat="%e %b", nticks=8, ticks="outside"),
+            xaxis=axis(type="date", tickformat="%e %b", nticks=8, tickangle=0, ticks="outside"),
             yaxis=axis(range=[floor - 2, ceiling], ticksuffix=" °C", nticks=6, showgrid=True, gridcolor=colour("rule")),
         ),
     }
@@ -358,7 +373,8 @@ def cooling_trend(estimates: Sequence[EnclosureEstimate], when: LocalTime) -> Fi
         "data": traces,
         "layout": frame(
             height=230,
-            xaxis=axis(type="date", tickformat="%e %b", nticks=8, ticks="outside"),
+            meta=FEW_DATES,
+            xaxis=axis(type="date", tickformat="%e %b", nticks=8, tickangle=0, ticks="outside"),
             yaxis=axis(rangemode="tozero", ticksuffix=" K/W", nticks=5, showgrid=True, gridcolor=colour("rule")),
             margin={"l": 84, "r": 12, "t": 26, "b": 34},
         ),

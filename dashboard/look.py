@@ -10,7 +10,7 @@ import re
 from typing import Any, NamedTuple
 
 # Role by role: paper, text, secondary text, rules, the expected band, the measured line, the noon line, hatching,
-# and the two marks of what is abnormal. Night keeps to the red channel alone: rods hardly see light beyond 620 nm
+# and the mark of what is abnormal. Night keeps to the red channel alone: rods hardly see light beyond 620 nm
 # (common practice on a ship's bridge, no source).
 PALETTES: dict[str, dict[str, str]] = {
     "day": {
@@ -18,36 +18,33 @@ PALETTES: dict[str, dict[str, str]] = {
         "ink": "#20242a",
         "quiet": "#565a5f",
         "rule": "#c9c5b9",
-        "band": "#d5d1c4",
+        "band": "#cbc6b5",
         "pen": "#20242a",
         "noon": "#7f8284",
         "hatch": "#6c6e6e",
         "alert": "#98200c",
-        "mark": "#6d4700",
     },
     "dusk": {
         "paper": "#2a2c30",
         "ink": "#d8d3c6",
         "quiet": "#a9a59b",
         "rule": "#494b50",
-        "band": "#484b50",
+        "band": "#50545a",
         "pen": "#ece6d8",
         "noon": "#8a8c8e",
         "hatch": "#93918b",
         "alert": "#ff9c80",
-        "mark": "#e3c06c",
     },
     "night": {
         "paper": "#000000",
         "ink": "#ea0000",
         "quiet": "#cc0000",
         "rule": "#520000",
-        "band": "#470000",
+        "band": "#520000",
         "pen": "#ff0000",
         "noon": "#9a0000",
         "hatch": "#a80000",
         "alert": "#ff0000",
-        "mark": "#ff0000",
     },
 }
 

@@ -16,14 +16,11 @@ class Leg:
     ----------
     cable : Cable
         As the settings describe it.
-    full_current_a : float or None
-        What it carries at the array's best, or at the controller's limit [A].
     needs : tuple of str
         Channels that would have to be heard before its resistance can be known.
     """
 
     cable: Cable
-    full_current_a: float | None
     needs: tuple[str, ...]
 
 
@@ -57,15 +54,6 @@ def runs(settings: Settings, heard: Collection[str]) -> list[Run]:
     return found
 
 
-def full_currents(settings: Settings) -> dict[str, float]:
-    """Cable's name to its full current [A], where the settings tell it."""
-    return {
-        cable.name: amps
-        for cable in settings.cable
-        if (amps := _full_current(settings, cable)) is not None
-    }  # fmt: skip
-
-
 def _array_legs(settings: Settings, array: Array, heard: Collection[str]) -> tuple[Leg, ...]:
     wanted = [f"array.{array.name}.{quantity}" for quantity in ("module_voltage", "voltage", "current")]
     return _legs(settings, f"array.{array.name}", [channel for channel in wanted if channel not in heard])
@@ -80,16 +68,7 @@ def _bank_legs(settings: Settings, controller: str, heard: Collection[str]) -> t
 
 def _legs(settings: Settings, carries: str, needs: list[str]) -> tuple[Leg, ...]:
     return tuple(
-        Leg(cable, _full_current(settings, cable), tuple(needs))
+        Leg(cable, tuple(needs))
         for cable in settings.cable
         if cable.carries == carries
     )  # fmt: skip
-
-
-def _full_current(settings: Settings, cable: Cable) -> float | None:
-    kind, _, name = cable.carries.partition(".")
-    if kind == "array":
-        array = next((a for a in settings.array if a.name == name), None)
-        return array.module.imp * array.strings_in_parallel if array and array.module.imp else None
-    controller = next((c for c in settings.controller if c.name == name), None)
-    return controller.output_current_limit if controller else None

@@ -1,8 +1,8 @@
 """Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
 
-Of a finding's evidence these keys are used where they are there: ``ratio`` and ``mostly`` ("morning", "midday",
-"afternoon") of a shortfall; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
-``running_k_per_w`` and ``stopped_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
+Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
+"afternoon") of a shortfall, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c``
+of a box; ``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from dashboard.wording import (
     word,
 )
 
-_AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
+AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
 _POOR_DAY = 0.5
 # Under these shares of what the light allowed it is not worth a word.
 _WORTH_SAYING = 0.05
@@ -49,7 +49,7 @@ NOT_JUDGED = "Nothing has been judged yet."
 def headline(spans: Sequence[ArraySpan], findings: Sequence[Finding], when: LocalTime) -> str:
     """Weather or fault, over the whole span: the first sentence of *Now* and of ``assess``."""
     standing = [f for f in findings if f.is_open]
-    against = sorted((f for f in standing if f.rule in _AGAINST_ARRAYS), key=lambda f: f.since)
+    against = sorted((f for f in standing if f.rule in AGAINST_ARRAYS), key=lambda f: f.since)
     if against:
         return "Not the weather: " + listed([_shortfall(f, spans, when) for f in against]) + "."
     if not spans:
@@ -69,12 +69,18 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
     since = when.day(finding.since)
     if finding.rule == "array-dead":
         return f"the {name} array has given nothing since {since}"
-    share = finding.evidence.get("ratio", next((s.ratio for s in spans if s.name == name), None))
+    if _is_cover(finding):
+        return f"the {name} array has lain covered since {since}"
+    share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
     when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
                  "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
     return f"the {name} array has given {gave} since {since}{when_lost}"
+
+
+def _is_cover(finding: Finding) -> bool:
+    return "covered_wh" in finding.evidence
 
 
 def _sound(spans: Sequence[ArraySpan]) -> bool:
@@ -147,14 +153,17 @@ def finding_line(finding: Finding) -> str:
     size = ""
     if finding.rule == "loop-resistance" and e.get("ohm") is not None and e.get("design_ohm") is not None:
         size = f"+{resistance(e['ohm'] - e['design_ohm'])}"
-    elif finding.rule == "yield-shortfall" and e.get("ratio") is not None:
-        return f"got {percent(e['ratio'])} of what the light allowed"
+    elif finding.rule == "yield-shortfall" and _is_cover(finding):
+        return f"covered, {energy(e['covered_wh'])} lost"
+    elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
+        return f"got {percent(e['judged_ratio'])} of what the light allowed"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
-    elif finding.rule == "fan-ineffective" and e.get("running_k_per_w") is not None:
-        size = quantity(e["running_k_per_w"], "K/W", 2) + " while told to run"
+    elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
+        usual = e.get("baseline_k_per_w")
+        size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
     return word(RULES, finding.rule) + (f", {size}" if size else "")
 
 
@@ -200,10 +209,10 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
     if got is None or not allowed:
         return f"Cannot tell what {count(days, 'day')} gave: neither light nor power is known for any of them."
     lost = [
-        (total(s.curtailed_wh for s in spans) or 0.0, "no room in the bank held back"),
-        (total(s.covered_wh for s in spans) or 0.0, "something lying on the modules took"),
+        (total(s.curtailed_wh for s in spans) or 0.0, "found no room in bank or controller"),
+        (total(s.covered_wh for s in spans) or 0.0, "was lost under a cover"),
     ]
-    worth = [f"{why} {energy(wh)}" for wh, why in lost if wh > _WORTH_SAYING * allowed]
+    worth = [f"{energy(wh)} {why}" for wh, why in lost if wh > _WORTH_SAYING * allowed]
     tail = f"; {listed(worth)}" if worth else ""
     return f"In {count(days, 'day')} she got {energy(got)} of the {energy(allowed)} that the light allowed{tail}."
 
@@ -255,7 +264,7 @@ def leg(estimate: LoopEstimate | None, needs: Sequence[str]) -> str:
             None if estimate.ohm_low is None else 1000 * estimate.ohm_low,
             None if estimate.ohm_high is None else 1000 * estimate.ohm_high,
         )
-        return f"{resistance(estimate.ohm)} measured, certainly {interval}"
+        return f"{resistance(estimate.ohm)} measured ({interval})"
     if needs:
         return f"cannot tell: {listed(list(needs))} would settle it"
     return "cannot tell yet: an hour or two with current over a fifth of the full would settle it"
@@ -267,18 +276,26 @@ def enclosure(latest: Sequence[EnclosureEstimate], findings: Sequence[Finding], 
     peaks = [e for e in latest if e.peak_c is not None]
     top = max(peaks, key=lambda e: (e.peak_c or 0.0) - e.limit_c) if peaks else None
     warm = (
-        f"{capital(subject('enclosure.' + top.enclosure))}: at most {quantity(top.peak_c, '°C')}, "
-        f"limit {quantity(top.limit_c, '°C')}"
+        f"The {subject('enclosure.' + top.enclosure)} reached {quantity(top.peak_c, '°C')}, "
+        f"its limit is {quantity(top.limit_c, '°C')}"
         if top
         else ""
     )
     if standing:
-        what = listed([f"the {subject(f.subject)}: {finding_line(f)} since {when.day(f.since)}" for f in standing])
-        return f"{capital(what)}." + (f" {warm}." if warm else "")
+        return f"{capital(listed([_box_trouble(f, when) for f in standing]))}." + (f" {warm}." if warm else "")
     if top is None:
         return "Cannot tell how warm the box gets: no thermometer in it is heard."
     over = (top.peak_c or 0.0) > top.limit_c
     return f"{warm}: {'over it, but not for long' if over else 'all is well in there'}."
+
+
+def _box_trouble(finding: Finding, when: LocalTime) -> str:
+    name, since = subject(finding.subject), when.day(finding.since)
+    if finding.rule == "fan-ineffective":
+        return f"the {name} has made no difference since {since}"
+    if finding.rule == "enclosure-over-temperature":
+        return f"the {name} has been too hot since {since}"
+    return f"the {name}: {finding_line(finding)}, since {since}"
 
 
 # -- what is missing ------------------------------------------------------------------------------------------
@@ -359,5 +376,5 @@ def share_line(one: ArraySpan) -> str:
     if one.ratio is None:
         return "cannot tell: no judging light"
     low, high = (None if v is None else 100 * v for v in (one.low, one.high))
-    sure = f" (certainly {number(low)} to {number(high)})" if low is not None and high is not None else ""
+    sure = f" ({number(low)} to {number(high)})" if low is not None and high is not None else ""
     return f"got {percent(one.ratio)} of what the light allowed{sure}"

@@ -12,6 +12,7 @@ from analysis.results import Finding
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
     NO_NOTICE,
+    NOT_JUDGED,
     NOTHING_TO_DO,
     cause_line,
     finding_line,
@@ -53,6 +54,8 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     str
         Lines of at most `width` columns; the last is the one next act, or "Nothing to do."
     """
+    if not verdict["to"]:
+        return _finished([verdict["site"], "", NOT_JUDGED, "Record or import something first."])
     first, last = (dt.date.fromisoformat(verdict[key]) for key in ("from", "to"))
     when = LocalTime(ZoneInfo(timezone), _noon(last))
     spans = from_json(verdict["arrays"])
@@ -147,9 +150,9 @@ def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[s
 
 def _next(findings: Sequence[Finding], width: int) -> list[str]:
     lines: list[str] = []
-    for danger in dangers(findings, {}):
+    for danger in dangers(findings):
         lines += _wrapped(f"Before you touch anything: {danger.what}. {danger.caution}", width)
-    todo = acts(findings, {})
+    todo = acts(findings)
     if not todo:
         return [*lines, NOTHING_TO_DO]
     for caution in todo[0].cautions:

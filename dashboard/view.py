@@ -12,7 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from analysis.results import ArrayDay, Finding, Results, SunDay
-from dashboard import runs, sentences
+from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
 from dashboard.wording import LocalTime
 from logger.errors import SettingsError, StoreError, StoreMissing
@@ -46,6 +46,8 @@ class View:
         The site's zone and the present.
     days : list of SunDay
         The judged days of the span that is shown, oldest first; never empty.
+    earlier : bool
+        Later days have been judged too.
     """
 
     settings: Settings
@@ -53,6 +55,7 @@ class View:
     record: Record
     when: LocalTime
     days: list[SunDay]
+    earlier: bool
 
     @property
     def first(self) -> dt.date:
@@ -72,12 +75,9 @@ class View:
 
     @cached_property
     def findings(self) -> list[Finding]:
-        """Raised or in force in the span."""
-        return self.results.findings(self.days[0].start, self.days[-1].stop)
-
-    @cached_property
-    def full_currents(self) -> dict[str, float]:
-        return runs.full_currents(self.settings)
+        """Raised or in force in the span; where it is the newest, up to the present."""
+        stop = self.days[-1].stop if self.earlier else 1 << 62
+        return self.results.findings(self.days[0].start, stop)
 
 
 @contextmanager
@@ -103,10 +103,10 @@ def opened(store: Path, settings_path: Path, now: int, until: str | None = None)
     try:
         with closing(open_reader(store)) as connection:
             results, record = Results(connection), Record(connection)
-            days = _span(results, until)
+            days, earlier = _span(results, until)
             if not days:
                 raise _nothing(record, when)
-            yield View(settings, results, record, when, days)
+            yield View(settings, results, record, when, days, earlier)
     except StoreMissing:
         raise NothingToShow(*sentences.store_missing(str(store))) from None
     except (StoreError, sqlite3.Error) as fault:
@@ -123,13 +123,14 @@ def _settings(path: Path) -> Settings:
         raise NothingToShow(missing, todo, fault.problems) from None
 
 
-def _span(results: Results, until: str | None) -> list[SunDay]:
+def _span(results: Results, until: str | None) -> tuple[list[SunDay], bool]:
     try:
         last = dt.date.fromisoformat(until) if until else None
     except ValueError:
         last = None
-    days = results.days(None, last) or results.days()
-    return days[-SPAN_DAYS:]
+    every = results.days()
+    days = [day for day in every if last is None or day.day <= last] or every
+    return days[-SPAN_DAYS:], len(days) < len(every)
 
 
 def _nothing(record: Record, when: LocalTime) -> NothingToShow:

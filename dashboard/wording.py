@@ -225,16 +225,15 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-# The suffix of a key of evidence says its unit; the longest suffix counts.
+# The suffix of a key of evidence says its unit, its factor and its digits; the first that fits counts.
 _EVIDENCE = (
-    ("_k_per_w", "K/W", 1.0, 2),
+    ("k_per_w", "K/W", 1.0, 2),
     ("_percent", "%", 1.0, 1),
-    ("_ohm", "mΩ", 1000.0, 0),
+    ("_fraction", "%", 100.0, 0),
+    ("judged_ratio", "%", 100.0, 0),
     ("ohm", "mΩ", 1000.0, 0),
-    ("_ratio", "%", 100.0, 0),
-    ("ratio", "%", 100.0, 0),
     ("_wm2", "W/m²", 1.0, 0),
-    ("_min", "min", 1.0, 0),
+    ("_minutes", "min", 1.0, 0),
     ("_wh", "Wh", 1.0, 0),
     ("_ah", "Ah", 1.0, 0),
     ("_c", "°C", 1.0, 1),
@@ -243,34 +242,63 @@ _EVIDENCE = (
     ("_w", "W", 1.0, 0),
     ("_h", "h", 1.0, 1),
 )
+# Keys whose words would not be a person's.
+_EVIDENCE_WORDS = {
+    "ohm": "resistance",
+    "ohm_low": "at least",
+    "ohm_high": "at most",
+    "design_ohm": "by its copper",
+    "extra_ohm": "too much by",
+    "first_ohm": "when first seen",
+    "watts_at_full_current": "heat at full current",
+    "drop_percent": "volts lost",
+    "intercept_v": "the two meters differ at no current by",
+    "judged_ratio": "got of what the light allowed",
+    "lost_fraction": "lost",
+    "k_per_w": "while the fan is told to run",
+    "baseline_k_per_w": "while it worked",
+    "ratio": "times as hard to cool",
+    "peak_c": "hottest",
+    "limit_c": "limit",
+    "minutes_over": "over its limit for",
+    "daylight_minutes": "daylight not heard",
+    "covered_wh": "lost under the cover",
+    "mostly": "lost mostly in the",
+}
 
 
 def evidence(key: str, value: object) -> str | None:
     """One item of a finding's evidence as a phrase; None for what a person cannot read at a glance."""
+    if key == "explains" and isinstance(value, list):
+        return f"explains also: {listed([_explained(str(item)) for item in value])}"
     if value is None or isinstance(value, (dict, list, tuple)):
         return None
-    label = key
+    label = _EVIDENCE_WORDS.get(key)
     if isinstance(value, bool):
         shown = "yes" if value else "no"
     elif isinstance(value, (int, float)):
-        shown = number(value, 0 if float(value).is_integer() else 2)
-        for suffix, unit, factor, digits in _EVIDENCE:
-            # "ohm_low" is an end of an interval in ohms.
-            stem, end = (key[:-4], " low") if key.endswith("_low") else (key, "")
-            stem, end = (key[:-5], " high") if key.endswith("_high") else (stem, end)
-            if stem.endswith(suffix):
-                label = (stem if stem == suffix else stem.removesuffix(suffix)) + end
-                shown = quantity(value * factor, unit, digits)
-                break
+        shown, suffix = _measure(key.removesuffix("_low").removesuffix("_high"), value)
+        label = label or key.removesuffix(suffix)
     else:
         shown = str(value)
-    label = {"ohm": "resistance", "ratio": "got of what the light allowed"}.get(label, label)
-    for end in (" low", " high"):
-        if label == "ohm" + end:
-            label = "resistance," + (" at least" if end == " low" else " at most")
-        elif label == "ratio" + end:
-            label = "got," + (" at least" if end == " low" else " at most")
-    return f"{label.replace('_', ' ').replace('-', ' ').strip()}: {shown}"
+    return f"{(label or key).replace('_', ' ').strip()}: {shown}"
+
+
+def _measure(key: str, value: float) -> tuple[str, str]:
+    """A number with the unit that the key's suffix tells, and that suffix."""
+    if key == "minutes_over":
+        return quantity(value, "min"), ""
+    if key == "watts_at_full_current":
+        return quantity(value, "W"), ""
+    for suffix, unit, factor, digits in _EVIDENCE:
+        if key.endswith(suffix):
+            return quantity(value * factor, unit, digits), suffix
+    return number(value, 0 if float(value).is_integer() else 2), ""
+
+
+def _explained(item: str) -> str:
+    rule, _, about = item.partition(" ")
+    return f"{subject(about)}, {word(RULES, rule)}"
 
 
 # -- times ----------------------------------------------------------------------------------------------------

@@ -13,6 +13,8 @@
     │   └── StoreTooNew          a later Noonmark wrote it
     ├── ImportFault              a history file cannot be read as the mapping says
     └── LineFault                a serial line cannot be opened or was lost
+        ├── LineInUse            another program holds it
+        └── LineRefused          we may not open it
 """
 
 from __future__ import annotations
@@ -85,3 +87,11 @@ class ImportFault(NoonmarkError):
 
 class LineFault(NoonmarkError):
     """A serial line cannot be opened or was lost."""
+
+
+class LineInUse(LineFault):
+    """Another program holds the serial line."""
+
+
+class LineRefused(LineFault):
+    """The serial line is there, but we may not open it."""

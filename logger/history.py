@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import chain, compress, repeat
 
@@ -16,8 +16,8 @@ from logger.store import HOUR_MS, MAX_RAW, Channels, keep_rejects, touch_hours, 
 
 SUPERSEDED = "superseded"
 # Other writers wait while a piece is written: far below the half second that is promised to them.
-_PIECE_S = 0.2
-_MOST_CELLS = 20_000
+_PIECE_S = 0.15
+_FIRST_CELLS = 20_000
 _LEAST_ROWS = 50
 _FOR_EVER = 1 << 53
 
@@ -63,7 +63,6 @@ def keep(
     plan: SourcePlan,
     block: Block,
     closed_before: int,
-    then: Callable[[sqlite3.Connection], None] | None = None,
 ) -> Kept:
     """Keep the rows of a block; the same rows again change nothing.
 
@@ -83,29 +82,33 @@ def keep(
     closed_before : int
         Now [ms UTC]: the minute, hour and day in which it lies get no row yet. Rows dated a day and more after it
         can only come from a machine whose clock is behind, so their intervals count as closed.
-    then : callable, optional
-        Done with the last of the samples, in the same transaction: for noting how far a file was read.
     """
     kept = Kept(marked=len(block.marks), rejects=_counted(block.rejects))
     writer = _Writer(connection, channels, plan, closed_before)
-    step = max(_LEAST_ROWS, _MOST_CELLS // max(1, len(block.columns)))
+    step = max(_LEAST_ROWS, _FIRST_CELLS // max(1, len(block.columns)))
     begin, rows = 0, len(block.times)
-    while True:
-        end = min(begin + step, rows)
-        started = time.monotonic()
+    while begin < rows or (begin == 0 and block.rejects):
         with transaction(connection):
             started = time.monotonic()
-            if begin == 0 and block.rejects:
+            if begin == 0:
                 _keep_new_rejects(connection, plan.name, block)
             if rows:
-                writer.write(_unique(_cut(block, begin, end)), kept)
-            if end == rows and then:
-                then(connection)
-        if end == rows:
-            return kept
-        taken = time.monotonic() - started
-        step = max(_LEAST_ROWS, min(step, int(step * _PIECE_S / taken))) if taken > _PIECE_S else step
-        begin = end
+                writer.write(_unique(_cut(block, begin, begin + step)), kept)
+            taken = time.monotonic() - started
+        begin += step
+        step = max(_LEAST_ROWS, int(step * min(2.0, _PIECE_S / max(taken, 1e-6))))
+    return kept
+
+
+def keep_within(
+    connection: sqlite3.Connection, channels: Channels, plan: SourcePlan, block: Block, closed_before: int
+) -> Kept:
+    """Like `keep`, whole, inside the caller's transaction: for blocks that are small."""
+    kept = Kept(marked=len(block.marks), rejects=_counted(block.rejects))
+    _keep_new_rejects(connection, plan.name, block)
+    if block.times:
+        _Writer(connection, channels, plan, closed_before).write(_unique(_cut(block, 0, len(block.times))), kept)
+    return kept
 
 
 def _counted(rejects: Iterable[RowReject]) -> dict[str, tuple[int, int]]:
@@ -118,6 +121,8 @@ def _counted(rejects: Iterable[RowReject]) -> dict[str, tuple[int, int]]:
 
 def _keep_new_rejects(connection: sqlite3.Connection, source: str, block: Block) -> None:
     """Keep rejects that are not there yet, so that a second import of the file adds none."""
+    if not block.rejects:
+        return
     undated = block.times[0] if block.times else 0
     rows = [(undated if r.t is None else r.t, source, r.raw, r.reason) for r in block.rejects]
     keep_rejects(connection, _not_kept_yet(connection, source, rows))
@@ -144,7 +149,7 @@ class _Piece:
 
 
 def _cut(block: Block, begin: int, end: int) -> _Piece:
-    if begin == 0 and end == len(block.times):
+    if begin == 0 and end >= len(block.times):
         return _Piece(block.times, block.columns, block.marks, [])
     marks = {(row - begin, at): why for (row, at), why in block.marks.items() if begin <= row < end}
     return _Piece(block.times[begin:end], tuple(column[begin:end] for column in block.columns), marks, [])
@@ -318,22 +323,20 @@ class _Writer:
         """Stale hours and rollups, where something really changed."""
         length = self._interval or 1
         hours: set[int] = set()
-        numbers: set[int] = set()
-        for number, times in changed.items():
-            if times:
-                numbers.add(number)
-                hours.update(t // HOUR_MS for t in times)
-                hours.update((t + length - 1) // HOUR_MS for t in times)
-                if length > HOUR_MS:
-                    hours.update(h for t in times for h in range(t // HOUR_MS, (t + length - 1) // HOUR_MS))
-        for number, runs in stretches.items():
-            numbers.add(number)
-            hours.update(h for start, stop in runs for h in range(start // HOUR_MS, (stop - 1) // HOUR_MS + 1))
+        bounds: list[int] = []
+        for times in {id(times): times for times in changed.values() if times}.values():
+            bounds += [min(times), max(times) + length]
+            for reach in {*range(0, length - 1, HOUR_MS), length - 1}:
+                hours.update([(t + reach) // HOUR_MS for t in times])
+        for run in chain.from_iterable(stretches.values()):
+            bounds += run
+            hours.update(range(run[0] // HOUR_MS, (run[1] - 1) // HOUR_MS + 1))
         if not hours:
             return
         touch_hours(self._connection, sorted(hour * HOUR_MS for hour in hours))
+        numbers = {number for number, times in changed.items() if times} | set(stretches)
         for start, stop in _joined_hours(hours):
-            self._refresh(start, stop, numbers)
+            self._refresh(max(start, min(bounds)), min(stop, max(bounds)), numbers)
 
     def _refresh(self, start: int, stop: int, numbers: set[int]) -> None:
         now = self._closed_before

@@ -94,9 +94,7 @@ def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -
     except ImportFault as fault:
         faults[source.name] = str(fault)
         return False
-    if not table.resumable and not block.times and source.encoding[:3] == "utf":
-        return True
-    if table.rows and not block.times and table.settled:
+    if table.rows and not block.times and table.doubt is None:
         faults[source.name] = "none of its first rows can be read: " + _first_reject(block)
         return False
     return True

@@ -7,13 +7,14 @@ A stretch of a channel holds either instants or, where `span` says so, means of 
 - an **hour** or **day** row weighs by covered time: each minute row counts one minute, each longer mean the part
   of it that lies in the interval. ``n`` counts the samples.
 - words have no mean: of a text channel a row holds the word most often seen, the lowest code first.
+- where several spans cover a sample, the shortest of their lengths is its own.
 - marked samples are left out, but those whose mark only speaks of where their time came from.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 
 from logger.store import HOUR_MS
 
@@ -26,30 +27,56 @@ UNMARKED = (
 )
 
 # The span over a sample decides whether it is an instant, a short mean or a long one.
-_LONG = (
-    "EXISTS (SELECT 1 FROM span p WHERE p.channel = s.channel AND p.interval_ms > 60000 "
-    "AND p.start <= s.t AND s.t < p.stop)"
-)
+_LENGTH = "(SELECT min(p.interval_ms) FROM span p WHERE p.channel = s.channel AND p.start <= s.t AND s.t < p.stop)"
 
-_MINUTE = f"""
+_MINUTE = """
 INSERT INTO minute (t, channel, mean, low, high, n)
 SELECT s.t / 60000 * 60000, s.channel, avg(s.value), min(s.value), max(s.value), count(*)
-FROM sample s
-WHERE s.t >= :start AND s.t < :stop AND s.channel IN (SELECT id FROM channel WHERE unit <> 'text')
-  AND {{within}} AND {UNMARKED} AND NOT {_LONG}
+FROM sample s WHERE {where}
 GROUP BY 1, 2
 """
 
-_MINUTE_WORDS = f"""
+_MINUTE_WORDS = """
 INSERT INTO minute (t, channel, mean, low, high, n)
 SELECT t, channel, value, value, value, total FROM (
   SELECT s.t / 60000 * 60000 AS t, s.channel AS channel, s.value AS value,
     sum(count(*)) OVER (PARTITION BY s.t / 60000, s.channel) AS total,
     row_number() OVER (PARTITION BY s.t / 60000, s.channel ORDER BY count(*) DESC, s.value) AS place
-  FROM sample s
-  WHERE s.t >= :start AND s.t < :stop AND s.channel IN (SELECT id FROM channel WHERE unit = 'text')
-    AND {{within}} AND {UNMARKED} AND NOT {_LONG}
+  FROM sample s WHERE {where}
   GROUP BY s.t / 60000, s.channel, s.value
+) WHERE place = 1
+"""
+
+# What lies in each interval of `length` ms: minutes, and the parts of longer means.
+_PIECES = """
+SELECT t / :length * :length AS begin, channel, mean, low, high, n, 60000 AS covered
+FROM minute WHERE t >= :start AND t < :stop AND channel IN ({numbers})
+"""
+_LONG_PIECES = """
+UNION ALL
+SELECT (t / :length + k) * :length, channel, value, value, value, 1,
+  min(t + interval_ms, (t / :length + k + 1) * :length) - max(t, (t / :length + k) * :length)
+FROM (
+  SELECT s.t AS t, s.channel AS channel, s.value AS value, {span_length} AS interval_ms
+  FROM sample s WHERE s.t > :start - {longest} AND s.t < :stop AND s.channel IN ({long}) AND {unmarked}
+), (
+  WITH RECURSIVE step(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM step WHERE k <= {longest} / :length)
+  SELECT k FROM step
+)
+WHERE interval_ms > 60000 AND (t / :length + k) * :length >= :start AND (t / :length + k) * :length < :stop
+  AND t + interval_ms > (t / :length + k) * :length
+"""
+_LONGER = """
+INSERT INTO {table} (t, channel, mean, low, high, n)
+SELECT begin, channel, sum(mean * covered) / sum(covered), min(low), max(high), sum(n) FROM ({pieces})
+GROUP BY begin, channel
+"""
+_LONGER_WORDS = """
+INSERT INTO {table} (t, channel, mean, low, high, n)
+SELECT begin, channel, word, word, word, total FROM (
+  SELECT begin, channel, mean AS word, sum(sum(n)) OVER (PARTITION BY begin, channel) AS total,
+    row_number() OVER (PARTITION BY begin, channel ORDER BY sum(covered) DESC, mean) AS place
+  FROM ({pieces}) GROUP BY begin, channel, mean
 ) WHERE place = 1
 """
 
@@ -63,6 +90,8 @@ def refresh(
 ) -> None:
     """Make every closed minute, hour and day that touches ``start <= t < stop`` say what its samples say.
 
+    Hours and days into which a mean that starts there reaches are among them.
+
     Parameters
     ----------
     connection : sqlite3.Connection
@@ -74,77 +103,97 @@ def refresh(
     channels : collection of int, optional
         Only these channels changed; None means all.
     """
-    within = "1" if channels is None else f"s.channel IN ({', '.join(str(int(c)) for c in sorted(channels))})"
-    first, last = (
-        start // MINUTE_MS * MINUTE_MS,
-        min(-(-stop // MINUTE_MS), closed_before // MINUTE_MS) * MINUTE_MS,
-    )
-    if first < last:
-        bounds = {"start": first, "stop": last}
-        connection.execute(f"DELETE FROM minute AS s WHERE t >= :start AND t < :stop AND {within}", bounds)
-        connection.execute(_MINUTE.format(within=within), bounds)
-        connection.execute(_MINUTE_WORDS.format(within=within), bounds)
-    for table, length in (("hour", HOUR_MS), ("day", DAY_MS)):
-        begin = start // length * length
-        end = min(-(-stop // length), closed_before // length) * length
-        for t in range(begin, end, length):
-            _refresh_long(connection, table, t, length, within)
+    kinds = dict(connection.execute("SELECT id, unit = 'text' FROM channel"))
+    wanted = set(kinds) if channels is None else set(channels) & set(kinds)
+    long = _longest(connection, start, stop, wanted)
+    reach = stop + max(long.values(), default=0)
+    for words in (False, True):
+        numbers = {number for number in wanted if bool(kinds[number]) is words}
+        if numbers:
+            _refresh_minutes(connection, start, stop, closed_before, numbers, words)
+            for table, length in (("hour", HOUR_MS), ("day", DAY_MS)):
+                _refresh_longer(connection, table, length, (start, reach, closed_before), numbers, words)
 
 
-def _refresh_long(connection: sqlite3.Connection, table: str, t: int, length: int, within: str) -> None:
-    pieces = _pieces(connection, t, t + length, within)
-    connection.execute(
-        f"DELETE FROM {table} AS s WHERE t = ? AND channel IN (SELECT id FROM channel) AND {within}", (t,)
-    )
-    words = {row[0] for row in connection.execute("SELECT id FROM channel WHERE unit = 'text'")}
-    rows = [
-        (t, channel, *(_most_seen(parts) if channel in words else _weighed(parts))) for channel, parts in pieces.items()
-    ]
-    connection.executemany(f"INSERT INTO {table} (t, channel, mean, low, high, n) VALUES (?, ?, ?, ?, ?, ?)", rows)
-
-
-Piece = tuple[float, float, float, int, float]  # mean, low, high, samples, covered time [ms]
-
-
-def _pieces(connection: sqlite3.Connection, start: int, stop: int, within: str) -> dict[int, list[Piece]]:
-    pieces: dict[int, list[Piece]] = {}
-    for channel, mean, low, high, n in connection.execute(
-        f"SELECT channel, mean, low, high, n FROM minute AS s WHERE t >= ? AND t < ? AND {within} ORDER BY t",
-        (start, stop),
-    ):
-        pieces.setdefault(channel, []).append((mean, low, high, n, float(MINUTE_MS)))
-    for channel, interval, span_start, span_stop in connection.execute(
-        f"SELECT DISTINCT channel, interval_ms, start, stop FROM span AS s "
-        f"WHERE interval_ms > 60000 AND start < ? AND stop > ? - interval_ms AND {within}",
+def _longest(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]) -> dict[int, int]:
+    """Channels that hold means longer than a minute in a stretch, with the longest of them [ms]."""
+    rows = connection.execute(
+        f"SELECT channel, max(interval_ms) FROM span WHERE interval_ms > {MINUTE_MS} "
+        f"AND start < ? AND stop > ? AND channel IN ({_listed(numbers)}) GROUP BY channel",
         (stop, start),
-    ).fetchall():
-        for t, value in connection.execute(
-            f"SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t > ? AND s.t < ? "
-            f"AND s.t >= ? AND s.t < ? AND {UNMARKED} ORDER BY s.t",
-            (channel, start - interval, stop, span_start, span_stop),
-        ):
-            covered = min(t + interval, stop) - max(t, start)
-            if covered > 0:
-                pieces.setdefault(channel, []).append((value, value, value, 1, float(covered)))
-    return pieces
-
-
-def _weighed(parts: Iterable[Piece]) -> tuple[float, float, float, int]:
-    parts = list(parts)
-    weight = sum(part[4] for part in parts)
-    return (
-        sum(part[0] * part[4] for part in parts) / weight,
-        min(part[1] for part in parts),
-        max(part[2] for part in parts),
-        sum(part[3] for part in parts),
     )
+    return dict(rows.fetchall())
 
 
-def _most_seen(parts: Iterable[Piece]) -> tuple[float, float, float, int]:
-    held: dict[float, float] = {}
-    count = 0
-    for value, _, _, n, covered in parts:
-        held[value] = held.get(value, 0.0) + covered
-        count += n
-    word = min(held, key=lambda code: (-held[code], code))
-    return word, word, word, count
+def _refresh_minutes(
+    connection: sqlite3.Connection, start: int, stop: int, closed_before: int, numbers: set[int], words: bool
+) -> None:
+    first = start // MINUTE_MS * MINUTE_MS
+    last = min(-(-stop // MINUTE_MS), closed_before // MINUTE_MS) * MINUTE_MS
+    if first >= last:
+        return
+    bounds = {"start": first, "stop": last}
+    connection.execute(
+        f"DELETE FROM minute WHERE t >= :start AND t < :stop AND channel IN ({_listed(numbers)})", bounds
+    )
+    mixed = set(_longest(connection, first, last, numbers))
+    covered = _covered(connection, first, last, mixed)
+    statement = _MINUTE_WORDS if words else _MINUTE
+    unmarked = _unmarked(connection, first, last)
+    for some, short in ((numbers - mixed, "1"), (mixed - covered, f"coalesce({_LENGTH}, 0) <= {MINUTE_MS}")):
+        if some:
+            where = f"s.t >= :start AND s.t < :stop AND s.channel IN ({_listed(some)}) AND {unmarked} AND {short}"
+            connection.execute(statement.format(where=where), bounds)
+
+
+def _covered(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]) -> set[int]:
+    """Channels that hold nothing but long means from `start` to `stop`."""
+    rows = connection.execute(
+        f"SELECT channel FROM span WHERE channel IN ({_listed(numbers)}) AND start < ? AND stop > ? "
+        f"GROUP BY channel HAVING count(*) = 1 AND min(start) <= ? AND max(stop) >= ?",
+        (stop, start, start, stop),
+    )
+    return {row[0] for row in rows}
+
+
+def _refresh_longer(
+    connection: sqlite3.Connection,
+    table: str,
+    length: int,
+    stretch: tuple[int, int, int],
+    numbers: set[int],
+    words: bool,
+) -> None:
+    start, stop, closed_before = stretch
+    begin = start // length * length
+    end = min(-(-stop // length), closed_before // length) * length
+    if begin >= end:
+        return
+    bounds = {"start": begin, "stop": end, "length": length}
+    connection.execute(
+        f"DELETE FROM {table} WHERE channel IN ({_listed(numbers)}) AND t >= :start AND t < :stop", bounds
+    )
+    pieces = _PIECES.format(numbers=_listed(numbers))
+    # A mean that starts before the first interval may reach into it.
+    (reach,) = connection.execute(
+        f"SELECT coalesce(max(interval_ms), 0) FROM span WHERE channel IN ({_listed(numbers)})"
+    ).fetchone()
+    long = _longest(connection, begin - reach, end, numbers)
+    if long:
+        pieces += _LONG_PIECES.format(
+            span_length=_LENGTH,
+            longest=max(long.values()),
+            long=_listed(long),
+            unmarked=_unmarked(connection, begin - reach, end),
+        )
+    connection.execute((_LONGER_WORDS if words else _LONGER).format(table=table, pieces=pieces), bounds)
+
+
+def _unmarked(connection: sqlite3.Connection, start: int, stop: int) -> str:
+    """The condition that leaves marked samples out, cheap where there are none."""
+    found = connection.execute("SELECT 1 FROM mark WHERE t >= ? AND t < ? LIMIT 1", (start, stop)).fetchone()
+    return UNMARKED if found else "1"
+
+
+def _listed(numbers: Collection[int]) -> str:
+    return ", ".join(str(int(number)) for number in sorted(numbers))

@@ -47,6 +47,11 @@ CREATE TABLE settings (id INTEGER PRIMARY KEY, start INTEGER NOT NULL, stop INTE
 CREATE TABLE logbook (id INTEGER PRIMARY KEY, t INTEGER NOT NULL, author TEXT NOT NULL, text TEXT NOT NULL,
   tags TEXT NOT NULL DEFAULT '');
 
+-- How far the logger has read a growing file: `opening` and `before` are digests of its first bytes and of those before
+-- `position`, by which a replaced file is told, `state` is what the decoder knew there.
+CREATE TABLE followed (path TEXT NOT NULL, source TEXT NOT NULL, position INTEGER NOT NULL, opening TEXT NOT NULL,
+  before TEXT NOT NULL, state TEXT NOT NULL, PRIMARY KEY (path, source)) WITHOUT ROWID;
+
 -- Hours whose samples changed since they were last judged, `seq` grows with every touch.
 CREATE TABLE stale (hour INTEGER PRIMARY KEY, seq INTEGER NOT NULL);
 

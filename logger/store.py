@@ -5,6 +5,8 @@ Standard library only: the lean logger uses it.
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -63,15 +65,42 @@ def _must_exist(path: Path) -> None:
 
 
 @contextmanager
+def claim(path: Path) -> Iterator[None]:
+    """Hold the store for one logger; readers and other writers are not kept out.
+
+    The lock is the kernel's and dies with the process. SQLite uses another kind, which is dropped as soon as any
+    descriptor of the file closes: this one is therefore opened before the first connection and closed after the last.
+
+    Raises
+    ------
+    StoreMissing, StoreError
+        There is no store, or another logger records into it.
+    """
+    _must_exist(path)
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(descriptor)
+        raise StoreError(f"store {path}: another logger records into it; stop that one first") from None
+    try:
+        yield
+    finally:
+        os.close(descriptor)
+
+
+@contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """One short write transaction, all or nothing."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # A full disk or a failed write has already rolled back by itself; a failed COMMIT has not.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 class Channels:

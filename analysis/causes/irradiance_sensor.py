@@ -5,7 +5,7 @@ from analysis.diagnosis import Explanation
 EXPLANATION = Explanation(
     cause="irradiance-sensor",
     priors={"yield-shortfall": 0.1},
-    expects={"sister_loss": (1.0, 0.2), "evenness": (1.0, 0.4)},
+    expects={"covered": (0.0, 0.25), "sister_loss": (1.0, 0.2), "evenness": (1.0, 0.4)},
     next_check=(
         "Wipe and level the light sensor, then compare it with a clear noon. All arrays short together point to it."
     ),

@@ -6,6 +6,7 @@ EXPLANATION = Explanation(
     cause="open-string",
     priors={"yield-shortfall": 0.08},
     expects={
+        "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "suddenness": (1.0, 0.25),
         "string_share": (0.0, 0.05),

@@ -5,7 +5,7 @@ from analysis.diagnosis import Explanation
 EXPLANATION = Explanation(
     cause="series-resistance",
     priors={"yield-shortfall": 0.1, "loop-resistance": 0.5},
-    expects={"heavy_minus_light": (0.8, 0.5), "cable_share": (0.9, 0.3), "growth": (1.0, 0.9)},
+    expects={"covered": (0.0, 0.25), "heavy_minus_light": (0.8, 0.5), "cable_share": (0.9, 0.3), "growth": (1.0, 0.9)},
     next_check={
         "yield-shortfall": (
             "Meter from the module end to the controller at more than 3 A, then halve the run. Array wires are "

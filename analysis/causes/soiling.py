@@ -6,6 +6,7 @@ EXPLANATION = Explanation(
     cause="soiling",
     priors={"yield-shortfall": 0.15},
     expects={
+        "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "beam_minus_grey": (0.0, 0.35),
         "heavy_minus_light": (0.0, 0.35),

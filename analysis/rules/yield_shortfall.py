@@ -59,10 +59,23 @@ def _shortfall(history: History, array: Array | None, days: Sequence[ArrayDay], 
             "judged_ratio": round(1 - lost, 3),
             "lost_fraction": round(lost, 3),
             "lost_wh": round(lost_wh, 1),
+            "mostly": _mostly(shown),
             "features": {key: round(value, 3) for key, value in features.items()},
         },
         causes=rank(RULE, features, CAUSES),
     )
+
+
+def _mostly(days: Sequence[ArrayDay]) -> str | None:
+    """The part of the day, about true solar noon, in which most of the loss lies; None where it is spread."""
+    lost = {"morning": 0.0, "midday": 0.0, "afternoon": 0.0}
+    for d in days:
+        for hour, (got, could) in d.features.get("by_hour", {}).items():
+            part = "morning" if int(hour) < -1 else "midday" if int(hour) < 1 else "afternoon"
+            lost[part] += could - got
+    whole = sum(lost.values())
+    most = max(lost, key=lambda part: lost[part])
+    return most if whole > 0 and lost[most] > 0.6 * whole else None
 
 
 def _features(
@@ -70,7 +83,7 @@ def _features(
 ) -> dict[str, float]:
     got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
     lost = 1.0 - got / could if could else 1.0
-    features: dict[str, float] = {"lost_fraction": lost}
+    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
     hours: dict[str, list[list[float]]] = {}
     for d in shown:
         for hour, pair in d.features.get("by_hour", {}).items():

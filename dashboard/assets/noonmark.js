@@ -25,7 +25,7 @@
     paint: function (drawn) {
       const figure = painted(drawn, getComputedStyle(document.documentElement));
       const narrow = figure.layout.meta && figure.layout.meta.narrow;
-      if (narrow && window.innerWidth < 640) Object.assign(figure.layout, narrow);
+      if (narrow && window.innerWidth < 640) for (const key of Object.keys(narrow)) Object.assign(figure.layout[key], narrow[key]);
       return figure;
     },
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from dashboard.commands.options import json_option, print_json, settings_option
+from dashboard.commands.options import json_option, print_json, print_sheet, settings_option
 from logger.errors import UsageError
 
 _RANK = ("high", "medium", "low")
@@ -39,9 +39,9 @@ def assess(settings_path: Path, first: str | None, last: str | None, as_json: bo
     if as_json:
         print_json(verdict)
     else:
-        from dashboard.sentences import assess_text
+        from dashboard.terminal import assess_text
 
-        click.echo(assess_text(verdict))
+        print_sheet(assess_text(verdict, timezone=located.settings.site.timezone))
     leave_with(verdict["findings"], fail_on)
 
 
@@ -67,9 +67,9 @@ def findings(settings_path: Path, everything: bool, as_json: bool, fail_on: str 
     if as_json:
         print_json(entries)
     else:
-        from dashboard.sentences import findings_text
+        from dashboard.terminal import findings_text
 
-        click.echo(findings_text(found, located.settings.site.timezone))
+        print_sheet(findings_text(found, located.settings.site.timezone))
     leave_with(entries, fail_on)
 
 

@@ -34,7 +34,7 @@ def layout(view: View, **_unused: str) -> Piece:
         sentences.enclosure(span_, view.findings, view.when),
         note(
             "K/W: by how many kelvins the box is warmer than the air it breathes, for each watt lost in it. "
-            "A fan that works makes it smaller.",
+            "A fan that works makes it smaller. In brackets: where it lies in 19 cases of 20.",
             "lede",
         ),
         cautions([AT_BOX]),
@@ -77,8 +77,8 @@ def _facts(view: View, mine: list[EnclosureEstimate]) -> list[tuple[str, str]]:
             e = known[-1]
             facts.append((
                 words,
-                f"{quantity(e.thermal_resistance_k_per_w, 'K/W', 2)}, certainly "
-                f"{span(e.low_k_per_w, e.high_k_per_w, 2)}, {view.when.day(e.at)}",
+                f"{quantity(e.thermal_resistance_k_per_w, 'K/W', 2)} "
+                    f"({span(e.low_k_per_w, e.high_k_per_w, 2)}), {view.when.day(e.at)}",
             ))  # fmt: skip
     if len(facts) == 2:
         facts.append(

@@ -6,7 +6,7 @@ from dash import html
 
 from analysis.results import Finding
 from dashboard import sentences
-from dashboard.acts import act, dangers
+from dashboard.acts import act, by_worth, dangers
 from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, place, section, sheet, urgency
 from dashboard.view import View
 from dashboard.wording import CAUSES, RULES, capital, evidence, percent, word
@@ -16,12 +16,12 @@ PATH, NAME = "/findings", "findings"
 
 def layout(view: View, **_unused: str) -> Piece:
     """The page."""
-    standing = [f for f in view.findings if f.is_open]
+    standing = by_worth(view.findings)
     others = [f for f in view.findings if not f.is_open]
     return sheet(
         sentences.notices(view.findings),
         note(f"Times are {view.when.name()}. A notice keeps its number for good.", "lede"),
-        before_you_touch(dangers(standing, view.full_currents)),
+        before_you_touch(dangers(standing)),
         html.Div([_notice(view, f) for f in standing]),
         section("Cancelled and laid aside", *[_notice(view, f) for f in others]) if others else None,
         alarmed=bool(standing),
@@ -50,10 +50,11 @@ def _notice(view: View, finding: Finding) -> Piece:
 
 
 def _to_do(view: View, finding: Finding) -> list[Piece]:
-    todo = act(finding, view.full_currents)
+    todo = act(finding)
     tool = "" if todo.tool == "nothing" else f"; take: {todo.tool}"
     return [
-        html.P([html.Strong("What to do. "), todo.do, f" At: {todo.place}{tool}."]),
+        html.P([html.Strong("What to do. "), todo.do]),
+        note(f"At: {todo.place}{tool}."),
         cautions(todo.cautions),
     ]
 

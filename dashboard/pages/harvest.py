@@ -34,7 +34,7 @@ def layout(view: View, **_unused: str) -> Piece:
         sentences.harvest(view.spans, len(view.days)),
         note(
             f"{dates(view.first, view.last)}. A day runs from one solar midnight to the next. "
-            f"Times are {view.when.name()}.",
+            f"Times are {view.when.name()}. In brackets: where the truth lies in 19 cases of 20.",
             "lede",
         ),
         _almanac(view),
@@ -74,7 +74,10 @@ def _day(view: View, sun: SunDay, arrays: list[ArrayDay]) -> Piece:
     if not arrays:
         return html.Tbody(html.Tr([*head, html.Td("nothing judged", colSpan=5), margin]))
     first, *others = arrays
-    return html.Tbody([html.Tr([*head, *_array_cells(first), margin]), *[html.Tr(_array_cells(o)) for o in others]])
+    notes = html.Tr(html.Td(_margin(view, sun), colSpan=10), className="notes-below")
+    rows = [html.Tr([*head, *_array_cells(first), margin]), *[html.Tr(_array_cells(other)) for other in others]]
+    # On a phone there is no margin: the notes then follow the day's lines.
+    return html.Tbody([*rows, notes])
 
 
 def _array_cells(day: ArrayDay) -> list[Piece]:
@@ -99,8 +102,8 @@ def _margin(view: View, sun: SunDay) -> list[Piece]:
     for finding in sorted(view.findings, key=lambda f: f.since):
         said = f"{capital(subject(finding.subject))}: {sentences.finding_line(finding)}. "
         if sun.start <= finding.since < sun.stop:
-            notes.append(html.P([said, notice_link(finding)], className="abnormal"))
-        elif finding.until is not None and sun.start <= finding.until < sun.stop:
+            notes.append(html.P([said, notice_link(finding)], className="abnormal" if finding.is_open else ""))
+        if finding.until is not None and sun.start <= finding.until < sun.stop:
             notes.append(html.P([f"{capital(subject(finding.subject))}: cancelled, ", notice_link(finding)]))
     return notes
 
@@ -114,7 +117,7 @@ def _foot(view: View) -> Piece:
                 html.Td(one.name, className="c-array", **{"data-label": "array"}),
                 html.Td(energy(one.expected_wh), className="c-could-have", **{"data-label": "could have"}),
                 html.Td(energy(one.measured_wh), className="c-got", **{"data-label": "got"}),
-                html.Td(capital(sentences.share_line(one)), colSpan=3, className="c-sum"),
+                html.Td(sentences.share_line(one), colSpan=3, className="c-sum"),
             ]
         )
         for place, one in enumerate(view.spans)
@@ -128,7 +131,7 @@ def _turning(view: View) -> Piece:
     links: list[Piece] = []
     if every[0].day < view.first:
         links.append(_turn("earlier days", view.first - dt.timedelta(days=1)))
-    if every[-1].day > view.last:
+    if view.earlier:
         links.append(_turn("later days", min(view.last + dt.timedelta(days=SPAN_DAYS), every[-1].day)))
     return html.P(links, className="turning") if links else None
 

@@ -8,7 +8,7 @@ from dashboard import sentences
 from dashboard.acts import Act, acts, dangers
 from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, notice_link, section, sheet, urgency
 from dashboard.view import View
-from dashboard.wording import capital, dates, percent, quantity, subject
+from dashboard.wording import capital, dates, listed, percent, quantity, subject
 
 PATH, NAME = "/", "now"
 
@@ -21,7 +21,7 @@ def layout(view: View, **_unused: str) -> Piece:
     return sheet(
         sentences.headline(view.spans, view.findings, view.when),
         note(f"{dates(view.first, view.last)}, {_age(view)}", "lede"),
-        before_you_touch(dangers(standing, view.full_currents)),
+        before_you_touch(dangers(standing)),
         _first_things(view),
         section("The light", html.P(light(view))),
         section("Asked on coming aboard", _questions(view)),
@@ -49,7 +49,7 @@ def light(view: View) -> str:
 
 
 def _first_things(view: View) -> Piece:
-    todo = acts(view.findings, view.full_currents)
+    todo = acts(view.findings)
     if not todo:
         return section("What to do first", html.P(sentences.NOTHING_TO_DO))
     return section("What to do first", html.Ol([_act(one) for one in todo], className="acts"))
@@ -88,8 +88,10 @@ def _bank(view: View) -> list[tuple[str, str]]:
 
 
 def _sides(view: View) -> list[tuple[str, str]]:
-    lines = [f"{subject('array.' + s.name)} {sentences.share_line(s)}" for s in view.spans]
-    answers = [("Which array is weak?", capital("; ".join(lines)) + ".")]
+    weak = {f.subject for f in view.findings if f.is_open and f.rule in sentences.AGAINST_ARRAYS}
+    told = [f"the {subject(name)}" for name in sorted(weak)]
+    lines = [f"{capital(subject('array.' + s.name))}: {sentences.share_line(s)}." for s in view.spans]
+    answers = [("Which array is weak?", " ".join([f"{capital(listed(told)) or 'None that shows'}.", *lines]))]
     untaken = sum(s.curtailed_wh or 0.0 for s in view.spans)
     if untaken >= 1:
         answers.append(("Was there more to have?", capital(sentences.untaken_line(untaken)) + "."))

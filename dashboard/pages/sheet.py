@@ -65,7 +65,7 @@ def before_you_touch(found: Sequence[Danger]) -> Piece:
             html.H2("Before you touch anything"),
             html.Ul(
                 [
-                    html.Li([html.Strong(danger.caution), " ", capital(danger.what), ". ", notice_link(danger.finding)])
+                    html.Li([capital(danger.what), ". ", html.Strong(danger.caution), " ", notice_link(danger.finding)])
                     for danger in found
                 ]
             ),

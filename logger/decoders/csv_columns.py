@@ -35,7 +35,8 @@ class Column:
         self._comma = plan.decimal == ","
         self._missing = frozenset(word.strip() for word in plan.missing)
         self._missing_numbers = {number for word in self._missing if (number := self._number(word)) is not None}
-        self.reason = f"not a number for {channel.channel}"
+        what = "word not known" if channel.is_text else "not a number"
+        self.reason = f"{what} for {channel.channel}"
 
     # -- words --------------------------------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import re
 from dataclasses import dataclass
 
 from logger.errors import ImportFault
@@ -13,6 +14,9 @@ from logger.readings import RowReject
 _MOST_QUOTED_LINES = 64
 _MOST_LINE_BYTES = 100_000
 BLANKS = "blanks"
+# RFC 4180: a quote opens a field at its very start, a doubled one stands for itself.
+_QUOTED = re.compile(r'(^|[,;\t ])"(?:[^"]|"")*"(?=[,;\t ]|$)')
+_OPENING = re.compile(r'(?:^|[,;\t ])"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +164,7 @@ class Records:
         kept = []
         for number, line in enumerate(whole.splitlines(keepends=True), self._line + 1):
             try:
-                kept.append(line.decode(self._encoding))
+                kept.append(line.decode(self._encoding).rstrip("\r\n") + "\n")
             except UnicodeDecodeError as fault:
                 if number == 1:
                     raise ImportFault(
@@ -187,24 +191,22 @@ class Records:
         self, texts: list[str], numbers: list[int], whole: bytes, first: int, last: bool
     ) -> tuple[list[str], list[int]]:
         """Join lines whose quotes stay open; the unfinished last record goes back to the open line."""
-        if not any(line.count('"') % 2 for line in texts):
-            return texts, numbers
         kept: list[str] = []
         at: list[int] = []
         row = 0
         while row < len(texts):
-            stop, quotes = row + 1, texts[row].count('"')
-            while quotes % 2 and stop < len(texts) and stop - row < _MOST_QUOTED_LINES:
-                quotes += texts[stop].count('"')
+            record, stop = texts[row], row + 1
+            while (unfinished := _is_open(record)) and stop < len(texts) and stop - row < _MOST_QUOTED_LINES:
+                record += "\n" + texts[stop]
                 stop += 1
-            if quotes % 2 and stop - row < _MOST_QUOTED_LINES and not last:
+            if unfinished and stop - row < _MOST_QUOTED_LINES and not last:
                 self._give_back(whole, numbers[row] - first)
                 break
-            if quotes % 2:
+            if unfinished:
                 self.rejects.append(RowReject(numbers[row], texts[row].encode(), "quote never closed"))
                 row += 1
                 continue
-            kept.append("\n".join(texts[row:stop]))
+            kept.append(record)
             at.append(numbers[row])
             row = stop
         return kept, at
@@ -218,20 +220,30 @@ class Records:
         self._after_return = False
 
 
+def _is_open(text: str) -> bool:
+    """Whether a quoted field goes on in the next line. A quote inside a field, as in 5" pipe, opens nothing."""
+    return '"' in text and _OPENING.search(_QUOTED.sub(r"\1", text)) is not None
+
+
 def cells(lines: list[str], separator: str) -> list[list[str]]:
     """The fields of each logical line; `separator` may be ``BLANKS``."""
-    if not any('"' in line for line in lines):
-        if separator == BLANKS:
-            return [line.split() for line in lines]
-        return [line.split(separator) for line in lines]
     delimiter = " " if separator == BLANKS else separator
-    if len(delimiter) > 1:
-        return [line.split(separator) for line in lines]
+    if len(delimiter) == 1 and any('"' in line for line in lines):
+        try:
+            rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+        except csv.Error:
+            rows = []
+        if len(rows) == len(lines):
+            return rows
+        # Stray quotes: a line each, so that the damage stays where it is.
+        return [_alone(line, delimiter) for line in lines]
+    if separator == BLANKS:
+        return [line.split() for line in lines]
+    return [line.split(separator) for line in lines]
+
+
+def _alone(line: str, delimiter: str) -> list[str]:
     try:
-        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))
     except csv.Error:
-        rows = []
-    if len(rows) == len(lines):
-        return rows
-    # Stray quotes: a line each, so that the damage stays where it is.
-    return [next(csv.reader([line[:_MOST_LINE_BYTES]], delimiter=delimiter, skipinitialspace=True)) for line in lines]
+        return line.split(delimiter)

@@ -273,11 +273,18 @@ class Stamps:
         times = self._quick(stamps)
         if times is None:
             return self._careful(stamps, last)
-        if times[-1] != times[0]:
-            self._descending = times[-1] < times[0]
-        self._step = abs(times[-1] - times[-2]) if len(times) > 1 else self._step
-        self._before, self._second = None, False
+        self._remember(stamps, times)
         return Resolved(list(times), {}, {})
+
+    def _remember(self, stamps: Sequence[Stamp], times: list[int]) -> None:
+        """What `_follow` would have come to, row by row."""
+        self._second = False
+        at = len(times) - 1
+        while at and times[at] == times[at - 1]:
+            at -= 1
+        if at:
+            self._before = self._local(stamps[at - 1])[0]
+        self._follow(self._local(stamps[at])[0], steady=True)
 
     def _quick(self, stamps: Sequence[Stamp]) -> list[int] | None:
         """All the times at once where nothing is out of the ordinary, else None."""
@@ -299,7 +306,7 @@ class Stamps:
         """Row by row: faults, changes of offset, and the two passes of a doubled hour."""
         found = Resolved([], {}, {})
         waiting: list[int] = []  # rows of a doubled hour that may belong to either pass
-        snapshot = self._state
+        snapshot = self.state
         for row, stamp in enumerate(stamps):
             try:
                 local, own = self._local(stamp)
@@ -315,7 +322,7 @@ class Stamps:
                             found.times[earlier] = (found.times[earlier] or 0) + early - late
                     waiting, self._second = [], True
                 if not self._second:
-                    snapshot = snapshot if waiting else self._state
+                    snapshot = snapshot if waiting else self.state
                     waiting.append(row)
                 found.times.append(local - (late if self._second and not self._descending else early))
             else:
@@ -326,17 +333,18 @@ class Stamps:
                 found.times.append(local - early)
             self._follow(local, steady=early == late)
         if waiting and not last and len(waiting) < _MOST_WAITING:
-            self._state = snapshot
+            self.state = snapshot
             return _before_row(found, waiting[0])
         found.marks.update(dict.fromkeys(waiting, AMBIGUOUS))
         return found
 
     @property
-    def _state(self) -> tuple[int | None, int, bool, bool]:
+    def state(self) -> tuple[int | None, int, bool, bool]:
+        """What the rows so far say about the order of the next ones."""
         return self._before, self._step, self._descending, self._second
 
-    @_state.setter
-    def _state(self, state: tuple[int | None, int, bool, bool]) -> None:
+    @state.setter
+    def state(self, state: tuple[int | None, int, bool, bool]) -> None:
         self._before, self._step, self._descending, self._second = state
 
     def _stepped_back(self, local: int) -> bool:

@@ -15,7 +15,7 @@ from logger.readings import Block, RowReject
 from logger.zones import zone
 
 # Rows that are read ahead to find a day after the twelfth, before the order of day and month is given up on.
-_MOST_UNSETTLED = 50_000
+_MOST_UNSETTLED = 20_000
 _SEPARATORS = ("\t", ";", ",", BLANKS)
 
 
@@ -44,10 +44,14 @@ class CsvTable:
         kept: dict[str, Any] = json.loads(state) if state else {}
         self._records = Records(plan.encoding, where, kept.get("offset", 0), kept.get("line", 0))
         self._stamps = Stamps(plan.time, kept.get("order"))
+        if "rows" in kept:
+            before, step, descending, second = kept["rows"]
+            self._stamps.state = (before, step, descending, second)
         self._columns = tuple(Column(plan, channel) for channel in plan.channels)
         self._separator: str | None = kept.get("separator")
         self._header: list[str] | None = kept.get("header")
-        self._after_header = False
+        self._after_header: bool = kept.get("after_header", False)
+        self._earlier: tuple[list[str] | None, int] | None = None  # layout of the rows that wait, where it was another
         self._width: int = kept.get("width", 0)
         self._names = _names(plan)
         self._places: dict[int | str, int] = {}
@@ -67,14 +71,17 @@ class CsvTable:
     @property
     def state(self) -> str:
         """What is known of the file, for going on at `consumed` later."""
+        header, width = self._earlier if self._earlier and self._lines else (self._header, self._width)
         return json.dumps(
             {
                 "offset": self.consumed,
                 "line": self._lines[0] - 1 if self._lines else self._records.line,
                 "order": self._stamps.order,
+                "rows": self._stamps.state,
                 "separator": self._separator,
-                "header": self._header,
-                "width": self._width,
+                "header": header,
+                "width": width,
+                "after_header": self._after_header and not self._lines,
             },
             ensure_ascii=False,
         )
@@ -85,9 +92,17 @@ class CsvTable:
         return self._records.resumable and self._separator is not None
 
     @property
-    def settled(self) -> bool:
-        """Whether the order of day and month is known, or does not matter so far."""
-        return self._stamps.settles([self._stamp(row) for row in self._cells])
+    def doubt(self) -> ImportFault | None:
+        """What keeps the rows read so far waiting: the order of day and month is not known."""
+        if self._stamps.settles([self._stamp(row) for row in self._cells]):
+            return None
+        stamp = self._stamp(self._cells[0])
+        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
+        return ImportFault(
+            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
+            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
+            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
+        )
 
     def feed(self, data: bytes) -> Block:
         """The rows that these bytes complete."""
@@ -187,11 +202,13 @@ class CsvTable:
             self._gather(texts, numbers, rejects)
         block = Block([], tuple([] for _ in self._columns), {}, tuple(rejects))
         if self._cells:
-            if not self.settled:
-                if last or len(self._cells) > _MOST_UNSETTLED:
-                    raise self._unsettled()
-            else:
+            doubt = self.doubt
+            if doubt is None:
                 block = self._block(rejects, last)
+            elif last or len(self._cells) > _MOST_UNSETTLED:
+                raise doubt
+        if not self._lines:
+            self._earlier = None
         self._records.release(self._lines[0] if self._lines else None)
         return block
 
@@ -225,6 +242,8 @@ class CsvTable:
         if header == self._header:
             return
         old = dict(self._places)
+        if self._cells and self._earlier is None:
+            self._earlier = (self._header, self._width)
         self._header, self._width = header, len(header)
         self._lay(header)
         moved = []
@@ -255,7 +274,7 @@ class CsvTable:
         kept, at = [], []
         for row, number in zip(rows, numbers, strict=True):
             if not any(cell.strip() for cell in row):
-                self.rows -= 1  # blanks or separators alone
+                self.rows -= 1  # separators alone
                 continue
             short = len(row) < max(self._width - blank_end, needed)
             if short or len(_without_blank_end(row)) > self._width:
@@ -278,6 +297,9 @@ class CsvTable:
         times, time_marks = self._starts(resolved.times), resolved.marks
         if resolved.faults:
             for at, reason in resolved.faults.items():
+                if not any(cell.strip() for cell in rows[at]):
+                    self.rows -= 1  # separators alone
+                    continue
                 before = next((t for t in times[at::-1] if t is not None), self._last_t)
                 rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))
             sound = [at for at, t in enumerate(times) if t is not None]
@@ -334,15 +356,6 @@ class CsvTable:
     def _year_begin(self, year: int) -> int:
         moment = dt.datetime(year, 1, 1, tzinfo=zone(self._time.zone))
         return round(moment.timestamp() * 1000)
-
-    def _unsettled(self) -> ImportFault:
-        stamp = self._stamp(self._cells[0])
-        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
-        return ImportFault(
-            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
-            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
-            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
-        )
 
 
 def _many(field: Field) -> tuple[int | str, ...]:

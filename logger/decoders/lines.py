@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 
 from logger.decoders.checksums import checked
 from logger.decoders.fields import NOT_A_READING, Find, Mapping
@@ -15,22 +14,6 @@ UNDECODABLE = "undecodable"
 
 Parse = Callable[[str], Find | None]
 """One line of text to its fields; None where the line is not of the format at all."""
-
-
-class Decoder(Protocol):
-    """Bytes in, records and rejects out; no clock, no port. Any chunking of a stream gives the same items."""
-
-    def feed(self, data: bytes) -> list[Record | Reject]:
-        """What the bytes complete, in order."""
-        ...
-
-    def opened(self) -> None:
-        """A new opening: forget the half message, distrust the next."""
-        ...
-
-    def finish(self) -> list[Record | Reject]:
-        """The line is gone: what is left is a reject."""
-        ...
 
 
 class LineDecoder:

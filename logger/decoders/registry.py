@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from logger.decoders import delimited, json_lines, keyvalue, pattern
-from logger.decoders.lines import Decoder, LineDecoder, Parse
+from logger.decoders.lines import LineDecoder, Parse
 from logger.plan import SourcePlan
+from logger.protocols import Decoder
 
 FORMATS: dict[str, Callable[[SourcePlan], Parse]] = {
     "delimited": delimited.parser,

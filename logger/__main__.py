@@ -1,0 +1,133 @@
+"""The process that ``record`` turns into: ``python -m logger --plan-fd N``, standard library and pyserial alone."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Event, Thread
+
+from logger import collector
+from logger.batches import EventBatch
+from logger.clock import Clock, SystemClock
+from logger.decoders import registry as decoders
+from logger.errors import NoonmarkError
+from logger.plan import Plan
+from logger.sources import registry as sources
+from logger.store import claim
+from logger.timeline import Timeline
+from logger.writer import Outbox, Writer
+
+log = logging.getLogger("noonmark.logger")
+
+STOPS = frozenset({signal.SIGTERM, signal.SIGINT})
+JOIN_S = 10.0
+
+
+class Recorder:
+    """Sources, writer and store of one plan, from start to clean stop.
+
+    Parameters
+    ----------
+    plan : Plan
+        What to record, and where.
+    clock : Clock
+        The one clock: every time and every wait is its own.
+    """
+
+    def __init__(self, plan: Plan, clock: Clock) -> None:
+        self._plan, self._clock = plan, clock
+        self._stop = Event()
+        self._outbox = Outbox()
+
+    def stop(self) -> None:
+        """End `run` soon, everything written. From another thread."""
+        self._stop.set()
+        self._outbox.close()
+
+    def run(self) -> int:
+        """Record until stopped.
+
+        Returns
+        -------
+        int
+            Exit status: 0, or 1 where readings could not be written to the end.
+
+        Raises
+        ------
+        StoreError
+            There is no store, or another logger records into it.
+        """
+        plan, outbox = self._plan, self._outbox
+        timeline = Timeline(self._clock, lambda t, text: outbox.put(EventBatch(t, None, "clock step", text)))
+        with claim(Path(plan.store_path)):
+            writer = Writer(plan, self._clock, timeline, outbox)
+            try:
+                setting = sources.Setting(self._clock, timeline, decoders.make, writer.last_seen)
+                log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
+                threads = collector.start(sources.make(plan.sources, setting), self._clock, self._stop, outbox.put)
+                writer.run(self._stop)
+                for thread in threads:
+                    thread.join(JOIN_S)
+                done = writer.finish()
+            finally:
+                writer.close()
+        log.info("stopped" if done else "stopped; the last readings could not be written")
+        return 0 if done else 1
+
+
+def run(plan: Plan, clock: Clock) -> int:
+    """Record until SIGTERM or SIGINT; see `Recorder.run`."""
+    recorder = Recorder(plan, clock)
+    with _on_signal(recorder.stop):
+        return recorder.run()
+
+
+@contextmanager
+def _on_signal(act: Callable[[], None]) -> Iterator[None]:
+    """Act once on SIGTERM or SIGINT, in a thread of its own.
+
+    A handler would run between any two steps of the main thread, also while that holds the very lock that stopping
+    needs; a thread that waits for the signals cannot. Threads started from here on inherit the mask.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOPS)
+
+    def wait() -> None:
+        signal.sigwait(STOPS)
+        act()
+
+    Thread(target=wait, name="signals", daemon=True).start()
+    try:
+        yield
+    finally:
+        while signal.sigtimedwait(STOPS, 0):  # whoever asks twice is not answered with a traceback
+            pass
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def read_plan(descriptor: int) -> Plan:
+    """The plan that the parent left in an inherited file."""
+    with os.fdopen(descriptor, encoding="utf-8") as file:
+        return Plan.from_json(file.read())
+
+
+def main(arguments: list[str]) -> int:
+    if len(arguments) != 2 or arguments[0] != "--plan-fd" or not arguments[1].isdecimal():
+        sys.stderr.write("this is the inner part of 'noonmark record': start that\n")
+        return 2
+    logging.Formatter.converter = time.gmtime
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%Y-%m-%dT%H:%M:%SZ")
+    try:
+        return run(read_plan(int(arguments[1])), SystemClock())
+    except NoonmarkError as fault:
+        log.error("%s", fault)
+        return fault.exit_status
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,229 @@
+"""Owns the threads that listen: one a source, quiet while its line is away, honest about every silence."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from threading import Event, Thread
+
+from logger.batches import EventBatch, LiveBatch
+from logger.clock import Clock
+from logger.errors import LineFault, LineInUse
+from logger.plan import SourcePlan
+from logger.protocols import Decoder, Emit, Line, Source
+from logger.readings import Record, Reject
+from logger.timeline import Timeline
+
+log = logging.getLogger("noonmark.logger")
+
+WAITING, READING, UNHEARD, FAILING = "waiting", "reading", "unheard", "failing"
+LEAST_WAIT_S = 0.1
+FIRST_WAIT_S = 0.5
+AWAY_S = 5.0
+IN_USE_S = 10.0
+FAILING_AFTER = 10
+KEPT_A_MINUTE = 10
+"""Rejects of one reason that are kept with their bytes; all are counted."""
+
+
+class Backoff:
+    """Waits that double, up to 5 s while the line is away and 10 s while another program holds it."""
+
+    def __init__(self) -> None:
+        self._next = FIRST_WAIT_S
+
+    def after(self, fault: LineFault) -> float:
+        wait = min(self._next, IN_USE_S if isinstance(fault, LineInUse) else AWAY_S)
+        self._next = min(2 * self._next, IN_USE_S)
+        return wait
+
+    def reset(self) -> None:
+        self._next = FIRST_WAIT_S
+
+
+class Sieve:
+    """Which rejects are kept with their bytes: so many of a reason each minute, for a line may send nothing else."""
+
+    def __init__(self) -> None:
+        self._minute = 0
+        self._kept: dict[str, int] = {}
+
+    def keeps(self, t: int, reason: str) -> bool:
+        if t // 60_000 != self._minute:
+            self._minute = t // 60_000
+            self._kept.clear()
+        self._kept[reason] = self._kept.get(reason, 0) + 1
+        return self._kept[reason] <= KEPT_A_MINUTE
+
+
+def spread(count: int, since: int, now: int, after: int) -> list[int]:
+    """Times for so many messages read in one piece, back over the time since the last read.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    since, now : int
+        The last read and this one [ms UTC].
+    after : int
+        The last time that was given: all lie after it, none twice [ms UTC].
+
+    Returns
+    -------
+    list of int
+        Rising; the last one is `now` unless `after` forbids it [ms UTC].
+    """
+    times = []
+    for place in range(1, count + 1):
+        after = max(since + (now - since) * place // count, after + 1)
+        times.append(after)
+    return times
+
+
+class LiveSource:
+    """One live line with its decoder.
+
+    Parameters
+    ----------
+    plan : SourcePlan
+        Name, channels, silence after which it counts as unheard.
+    line : Line
+        Where its bytes come from.
+    decoder : Decoder
+        What they mean.
+    clock : Clock
+        For every wait.
+    timeline : Timeline
+        For every time.
+    last_heard : int, optional
+        When an earlier session last heard it [ms UTC].
+    """
+
+    def __init__(
+        self,
+        plan: SourcePlan,
+        line: Line,
+        decoder: Decoder,
+        clock: Clock,
+        timeline: Timeline,
+        last_heard: int | None = None,
+    ) -> None:
+        self._name = plan.name
+        self._unheard_ms = int(plan.unheard_after_s * 1000)
+        self._channels = {channel.channel: channel for channel in plan.channels}
+        self._line, self._decoder, self._clock, self._timeline = line, decoder, clock, timeline
+        self._state = WAITING
+        self._fault: type[LineFault] | None = None
+        self._interrupted = False
+        self._last_heard = last_heard
+        self._last_given = last_heard or 0
+        self._strange = 0
+        self._backoff = Backoff()
+        self._sieve = Sieve()
+
+    def run(self, stop: Event, emit: Emit) -> None:
+        emit(LiveBatch(self._name, WAITING, self._channels))
+        while not stop.is_set():
+            begun = self._timeline.now_ms()
+            try:
+                self._line.open()
+                self._listen(stop, emit)
+            except LineFault as fault:
+                self._lost(fault, emit)
+                spent_s = (self._timeline.now_ms() - begun) / 1000
+                self._clock.wait(stop, max(self._backoff.after(fault) - spent_s, LEAST_WAIT_S))
+            finally:
+                self._line.close()
+        emit(LiveBatch(self._name, WAITING, self._channels))
+
+    def _listen(self, stop: Event, emit: Emit) -> None:
+        self._decoder.opened()
+        opened = last_read = self._timeline.now_ms()
+        while not stop.is_set():
+            data = self._line.read()
+            now = self._timeline.now_ms()
+            if data:
+                self._backoff.reset()
+                self._take(self._decoder.feed(data), last_read, now, emit)
+            self._judge(opened, now, emit)
+            last_read = now
+
+    # -- what was read ---------------------------------------------------------------------------------------
+
+    def _take(self, items: list[Record | Reject], since: int, now: int, emit: Emit) -> None:
+        records = [item for item in items if isinstance(item, Record)]
+        rejects = [item for item in items if isinstance(item, Reject)]
+        if not items:
+            return
+        times = spread(len(records), since, now, self._last_given)
+        if records:
+            self._heard(times, emit)
+        else:
+            self._strange += len(rejects)
+        emit(
+            LiveBatch(
+                self._name,
+                self._state,
+                self._channels,
+                tuple(zip(times, records, strict=True)),
+                tuple((now, r.raw, r.reason) for r in rejects if self._sieve.keeps(now, r.reason)),
+                len(rejects),
+            )
+        )
+        if self._strange >= FAILING_AFTER:
+            self._becomes(FAILING, f"what it sends does not fit the settings ({rejects[-1].reason})", now, emit)
+
+    def _heard(self, times: list[int], emit: Emit) -> None:
+        first, self._last_given, self._strange = times[0], times[-1], 0
+        if self._last_heard is not None:
+            gap = first - self._last_heard
+            if gap > 0 and (self._interrupted or gap > self._unheard_ms):
+                emit(EventBatch(self._last_heard, self._name, "gap", f"{gap / 1000:.1f} s without a reading"))
+        self._last_heard, self._interrupted = times[-1], False
+        self._becomes(READING, "readings come in", first, emit)
+
+    # -- its state -------------------------------------------------------------------------------------------
+
+    def _judge(self, opened: int, now: int, emit: Emit) -> None:
+        quiet = now - max(opened, self._last_heard or 0)
+        if quiet > self._unheard_ms and self._state in (WAITING, READING):
+            self._becomes(UNHEARD, f"open, but no reading for {quiet / 1000:.0f} s", now, emit)
+
+    def _lost(self, fault: LineFault, emit: Emit) -> None:
+        now = self._timeline.now_ms()
+        self._take(self._decoder.finish(), now, now, emit)
+        self._interrupted = True
+        if self._state != WAITING or self._fault is not type(fault):
+            self._change(WAITING, str(fault), now, emit)
+            self._fault = type(fault)
+
+    def _becomes(self, state: str, why: str, now: int, emit: Emit) -> None:
+        if state != self._state:
+            self._change(state, why, now, emit)
+
+    def _change(self, state: str, why: str, now: int, emit: Emit) -> None:
+        """One log line and one event for each change of state, however often it is tried in between."""
+        self._state, self._fault = state, None
+        log.info("%s: %s: %s", self._name, state, why)
+        emit(EventBatch(now, self._name, "state", f"{state}: {why}"))
+        emit(LiveBatch(self._name, state, self._channels))
+
+
+def start(sources: Iterable[tuple[str, Source]], clock: Clock, stop: Event, emit: Emit) -> list[Thread]:
+    """A thread for each source; one that fails in a way nobody foresaw says so and begins again."""
+    threads = [
+        Thread(target=_keep_going, args=(name, source, clock, stop, emit), name=f"source {name}", daemon=True)
+        for name, source in sources
+    ]
+    for thread in threads:
+        thread.start()
+    return threads
+
+
+def _keep_going(name: str, source: Source, clock: Clock, stop: Event, emit: Emit) -> None:
+    while not stop.is_set():
+        try:
+            source.run(stop, emit)
+        except Exception:
+            log.exception("%s: a fault in Noonmark itself; it begins again in %g s", name, AWAY_S)
+            clock.wait(stop, AWAY_S)

@@ -1,0 +1,1 @@
+"""Tests of the simulated barge: her physics against published values, and what her story promises."""
