@@ -288,7 +288,8 @@ def judge_days(
         for day, start in zip(days, starts, strict=True)
     ]
     wanted = wanted_channels(settings)
-    stretch = load(connection, [_window(sun) for sun in suns], wanted, [c for c in wanted if c.startswith(_ALWAYS)])
+    always = [c for c in wanted if c.startswith(_ALWAYS)]
+    stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
     shared = _Shared(stretch, suns, path, place, settings, record)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])

@@ -88,7 +88,8 @@ def of_day(
 def _steps(enclosure: Enclosure, settings: Settings, stretch: Stretch, start: int) -> _Steps:
     grid = Grid(np.arange(start, start + DAY_MS, _STEP_MS, dtype=np.int64), _STEP_MS)
     edges = Grid(grid.start - _STEP_MS // 2, _STEP_MS)
-    temperature = stretch[f"enclosure.{enclosure.name}.temperature"]
+    # The day alone, so that it comes out the same whichever days are read with it.
+    temperature = stretch[f"enclosure.{enclosure.name}.temperature"].between(start, start + DAY_MS)
     inside = temperature.on(grid)
     # The slope over a step is the difference between the means around its two ends.
     around = np.append(temperature.on(edges), temperature.on(Grid(edges.start[-1:] + _STEP_MS, _STEP_MS)))

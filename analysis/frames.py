@@ -126,6 +126,8 @@ class Stretch:
 
 def load(
     connection: sqlite3.Connection,
+    start: int,
+    stop: int,
     windows: Sequence[tuple[int, int]],
     wanted: Iterable[str],
     always: Iterable[str] = (),
@@ -136,17 +138,20 @@ def load(
     ----------
     connection : sqlite3.Connection
         May be read-only.
+    start, stop : int
+        UTC [ms].
     windows : sequence of tuple of int
-        Stretches in which the wanted channels are read, UTC [ms], in order: most nights say nothing.
+        Parts of it in which the wanted channels are read, UTC [ms], in order: most nights say nothing.
     wanted : iterable of str
         Channels; those that the record does not hold are left out.
     always : iterable of str
-        Those of them that are read between the windows too.
+        Those of them that are read outside the windows too.
     """
-    start, stop = windows[0][0], windows[-1][1]
     known = dict(connection.execute("SELECT name, id FROM channel"))
     ids = {known[name]: name for name in wanted if name in known}
-    pieces = _minutes(connection, windows, ids, {known[name] for name in always if name in known})
+    always_ids = {known[name] for name in always if name in known}
+    outside = list(pairwise([start, *chain.from_iterable(windows), stop]))[::2]
+    pieces = _minutes(connection, start, stop, ids, [(set(ids), windows), (always_ids, outside)])
     for channel, found in _long_means(connection, start, stop, ids).items():
         pieces[channel] = _joined([*([pieces[channel]] if channel in pieces else []), *found])
     stretch = Stretch(start, stop, {ids[channel]: found for channel, found in pieces.items()})
@@ -165,21 +170,25 @@ def _joined(found: list[Pieces]) -> Pieces:
 
 
 def _minutes(
-    connection: sqlite3.Connection, windows: Sequence[tuple[int, int]], ids: Iterable[int], always: set[int]
+    connection: sqlite3.Connection,
+    start: int,
+    stop: int,
+    ids: Iterable[int],
+    asked: Sequence[tuple[set[int], Sequence[tuple[int, int]]]],
 ) -> dict[int, Pieces]:
+    """Each set of channels in its own stretches, through one table of minutes by channels."""
     numbers = np.array(sorted(ids), dtype=np.int64)
-    first = windows[0][0] // MINUTE_MS * MINUTE_MS
-    table = np.full((-(-(windows[-1][1] - first) // MINUTE_MS), len(numbers)), np.nan)
-    between = [(a[1], b[0]) for a, b in pairwise(windows)]
-    for chosen, stretches in ((set(ids), windows), (always, between)):
+    first = start // MINUTE_MS * MINUTE_MS
+    table = np.full((-(-(stop - first) // MINUTE_MS), len(numbers)), np.nan)
+    for chosen, stretches in asked:
         if not chosen:
             continue
         query = (
             "SELECT t, channel, mean FROM minute WHERE t >= ? AND t < ? "
             f"AND channel IN ({', '.join(str(int(i)) for i in sorted(chosen))})"
         )
-        for start, stop in stretches:
-            flat = np.fromiter(chain.from_iterable(connection.execute(query, (start, stop))), dtype=float)
+        for bounds in stretches:
+            flat = np.fromiter(chain.from_iterable(connection.execute(query, bounds)), dtype=float)
             rows = flat.reshape(-1, 3)
             at = (rows[:, 0].astype(np.int64) - first) // MINUTE_MS
             table[at, np.searchsorted(numbers, rows[:, 1].astype(np.int64))] = rows[:, 2]

@@ -53,7 +53,7 @@ class Sky:
 
     @cached_property
     def day_of_year(self) -> Floats:
-        return self.times.dayofyear.to_numpy().astype(float)
+        return self.times.day_of_year.to_numpy().astype(float)
 
     @cached_property
     def extra(self) -> Floats:

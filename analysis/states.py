@@ -207,13 +207,23 @@ def _bank_limited(
 
 def _share(power: Floats, expected: Floats, grid: Grid) -> Floats:
     """Measured over expected, smoothed over a quarter of an hour so that one blink decides nothing."""
-    width = max(round(_SMOOTHING_MS / grid.step), 1)
+    half = round(_SMOOTHING_MS / grid.step) // 2
     known = np.isfinite(power) & np.isfinite(expected)
-    box = np.ones(width)
-    got = np.convolve(np.where(known, power, 0.0), box, mode="same")
-    could = np.convolve(np.where(known, expected, 0.0), box, mode="same")
+    here = np.arange(len(power))
+    first, last = _day_bounds(grid)
+    low, high = np.maximum(here - half, first), np.minimum(here + half + 1, last)
+    got, could = (np.concatenate([[0.0], np.cumsum(np.where(known, p, 0.0))]) for p in (power, expected))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(could > 0, got / could, np.nan)
+        share = (got[high] - got[low]) / (could[high] - could[low])
+    return np.where(could[high] > could[low], share, np.nan)
+
+
+def _day_bounds(grid: Grid) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """For each interval, the first of its own day on the grid and the first of the next: nights part the days."""
+    edges = np.flatnonzero(np.diff(grid.start) > grid.step) + 1
+    bounds = np.concatenate([[0], edges, [len(grid.start)]])
+    day = np.searchsorted(edges, np.arange(len(grid.start)), side="right")
+    return bounds[day], bounds[day + 1]
 
 
 def _frost(frosts: Times, grid: Grid) -> npt.NDArray[np.bool_]:
@@ -239,7 +249,7 @@ def _covered(
     if len(signs) == 0:
         return np.full(len(share), before)
     here = np.arange(len(says))
-    day = np.concatenate([[0], np.cumsum(np.diff(grid.start) > grid.step)])
+    day, _ = _day_bounds(grid)
     last = np.searchsorted(signs, here, side="right") - 1
     following = signs[np.minimum(np.searchsorted(signs, here), len(signs) - 1)]
     previous = signs[np.maximum(last, 0)]

@@ -123,7 +123,14 @@ def _reading(connection: sqlite3.Connection, located: Located, start: int, days:
     """Seconds that reading the frames of a piece takes, measured apart."""
     began = time.perf_counter()
     windows = [(start + d * DAY_MS + 5 * HOUR_MS, start + d * DAY_MS + 22 * HOUR_MS) for d in range(days)]
-    load(connection, windows, wanted_channels(located.settings), ["bank.house.voltage", "bank.house.current"])
+    load(
+        connection,
+        start,
+        start + days * DAY_MS,
+        windows,
+        wanted_channels(located.settings),
+        ["bank.house.voltage", "bank.house.current"],
+    )
     return time.perf_counter() - began
 
 

@@ -1,0 +1,168 @@
+"""Only an array that nothing held back is judged: each state by what decides it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import states
+from analysis.expected import Expected
+from analysis.frames import Grid, Pieces
+from analysis.irradiance import Light
+from analysis.states import WORDS, Codes, Measured
+from analysis.sun import SunPosition
+from tests.analysis import frames
+
+N = 240
+GRID = Grid(frames.START + 8 * 3_600_000 + np.arange(N, dtype=np.int64) * 60_000, 60_000)
+NO_FROST = np.empty(0, dtype=np.int64)
+
+
+def light(plane: Any, bound: float = np.nan) -> Light:
+    plane = np.broadcast_to(np.asarray(plane, dtype=float), N).copy()
+    known = np.isfinite(plane)
+    return Light(plane, np.full(N, 0.02), 3.0, True, "plane", np.where(known, np.nan, bound), np.full(N, 0.8))
+
+
+def judge(
+    plane: Any = 800.0,
+    expected_w: Any = 150.0,
+    covered_before: bool = False,
+    frosts: Any = NO_FROST,
+    moored: str = "fixed",
+    **channels: Pieces,
+) -> Codes:
+    settings = frames.settings()
+    heard = {
+        "array__a__voltage": pieces(36.0), "array__a__current": pieces(4.1),
+        "controller__c__output_voltage": pieces(26.0), "controller__c__output_current": pieces(5.6),
+        "controller__c__stage": pieces(1),
+    } | channels  # fmt: skip
+    stretch = frames.stretch(**{name: p for name, p in heard.items() if p is not None})
+    array, controller = settings.array[0], settings.controller[0]
+    power = np.broadcast_to(np.asarray(expected_w, dtype=float), N).copy()
+    could = Expected(power, power * 0.93, power * 1.07, np.full(N, 45.0))
+    sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))
+    said = states.measured(array, controller, stretch, GRID)
+    return states.of_array(
+        array, controller, settings, light(plane, 700.0), sun, said, could, GRID, frosts, covered_before
+    )
+
+
+def pieces(values: Any) -> Pieces:
+    values = np.broadcast_to(np.asarray(values, dtype=float), N).copy()
+    return frames.minutes(values, first_hour=8.0)
+
+
+def words(codes: Codes) -> set[str]:
+    return {WORDS[code] for code in codes}
+
+
+def test_an_array_in_bulk_with_its_instruments_heard_is_unhindered() -> None:
+    assert words(judge()) == {"unhindered"}
+
+
+def test_dim_light_is_night() -> None:
+    """Under 20 W/m² in the plane nothing is judged (IEC 61724-1's daylight rule, from memory)."""
+    assert words(judge(plane=19.9)) == {"night"}
+    assert words(judge(plane=20.0)) == {"unhindered"}
+
+
+def test_without_a_light_sensor_the_clear_sky_decides_what_is_night() -> None:
+    assert words(judge(plane=np.nan)) == {"unhindered"}
+
+
+def test_silence_is_unheard_and_volts_alone_are_unknown() -> None:
+    """Nothing said is another thing than no power to be worked out from what was said."""
+    silent: dict[str, Any] = dict.fromkeys(
+        ("array__a__voltage", "array__a__current", "controller__c__output_voltage", "controller__c__output_current",
+         "controller__c__stage")
+    )  # fmt: skip
+    assert words(judge(**silent)) == {"unheard"}
+    assert words(judge(**(silent | {"array__a__voltage": pieces(36.0)}))) == {"unknown"}
+
+
+@pytest.mark.parametrize("stage", [2, 3])
+def test_a_controller_at_its_set_point_is_bank_limited(stage: int) -> None:
+    """Absorption and float hold the array back: low power there is no fault."""
+    assert words(judge(controller__c__stage=pieces(stage))) == {"bank-limited"}
+
+
+def test_without_a_stage_the_arrays_own_volts_tell_a_full_bank() -> None:
+    """Two modules climb to 97 % of open circuit while the bank sits at its set point: turned down, not faulty."""
+    held = judge(
+        controller__c__stage=None,  # type: ignore[arg-type]
+        array__a__voltage=pieces(39.6),
+        array__a__current=pieces(0.56),
+        controller__c__output_voltage=pieces(28.8),
+        controller__c__output_current=pieces(0.75),
+    )
+    assert words(held) == {"bank-limited"}
+
+
+def test_without_a_stage_high_volts_on_a_low_bank_are_no_full_bank() -> None:
+    """The same volts with the output far below any set point are something else: no current is reported as such."""
+    open_joint = judge(
+        controller__c__stage=None,  # type: ignore[arg-type]
+        array__a__voltage=pieces(40.5),
+        array__a__current=pieces(0.0),
+        controller__c__output_voltage=pieces(24.2),
+        controller__c__output_current=pieces(0.0),
+    )
+    assert words(open_joint) == {"no-current"}
+
+
+def test_output_at_the_controllers_limit_is_current_limited() -> None:
+    assert words(judge(controller__c__output_current=pieces(9.8))) == {"current-limited"}
+
+
+def test_no_current_in_good_light_is_said_so() -> None:
+    assert words(judge(array__a__current=pieces(0.0))) == {"no-current"}
+
+
+def test_almost_nothing_after_a_frost_is_covered_until_the_power_returns() -> None:
+    """Snow: from the first sign to the return, though the air is warm by then; the dim start of the day too."""
+    frost = np.array([frames.START + 5 * 3_600_000])
+    share = np.where(np.arange(N) < 120, 0.03, 0.85)
+    expected_w = np.where(np.arange(N) < 20, 4.0, 150.0)
+    codes = judge(expected_w=expected_w, frosts=frost, array__a__current=pieces(150.0 * share / 36.0))
+    found = np.array([WORDS[c] for c in codes])
+    assert set(found[:112]) == {"covered"}
+    assert set(found[128:]) == {"unhindered"}
+
+
+def test_what_was_covered_stays_covered_over_a_day_without_frost() -> None:
+    """Once covered it stays so until power returns, even when the air is at +4 °C."""
+    assert words(judge(covered_before=True, array__a__current=pieces(0.2))) == {"covered"}
+
+
+def test_the_same_loss_without_frost_is_not_called_snow() -> None:
+    assert words(judge(array__a__current=pieces(0.2))) == {"unhindered"}
+
+
+def test_power_is_volts_times_amps_before_anything_else() -> None:
+    """In the contract's order: V × I of the same moment; the power said; output over efficiency."""
+    settings = frames.settings()
+
+    def power(**channels: Pieces) -> Measured:
+        return states.measured(settings.array[0], settings.controller[0], frames.stretch(**channels), GRID)
+
+    said = power(array__a__voltage=pieces(36.0), array__a__current=pieces(4.0), array__a__power=pieces(99.0))
+    assert said.power == pytest.approx(np.full(N, 144.0))
+    assert power(array__a__voltage=pieces(36.0), array__a__power=pieces(99.0)).power[0] == 99.0
+    out = power(controller__c__output_voltage=pieces(24.0), controller__c__output_current=pieces(4.0))
+    assert out.power[0] == pytest.approx(96.0 / 0.96)
+
+
+@given(st.lists(st.sampled_from([0.0, 0.05, 0.3, 0.8]), min_size=16, max_size=16), st.booleans())
+def test_covered_never_begins_without_frost(shares: list[float], before: bool) -> None:
+    """Whatever the power does, without frost covered can end but never begin."""
+    current = np.repeat(shares, N // 16) * 150.0 / 36.0
+    covered = judge(covered_before=before, array__a__current=pieces(current)) == states.COVERED
+    begins = np.flatnonzero(~covered[:-1] & covered[1:])
+    assert len(begins) == 0
+    assert before or not covered.any()
