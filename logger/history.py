@@ -282,8 +282,17 @@ class _Writer:
     def _supersede(self, old: Sequence[tuple[int, int, float | str]], kept: Kept) -> None:
         if not old:
             return
-        names = {number: channel.channel for number, channel in zip(self._ids, self._plan.channels, strict=True)}
-        rows = [(t, self._plan.name, f"{names[number]} = {value}".encode(), SUPERSEDED) for t, number, value in old]
+        plans = dict(zip(self._ids, self._plan.channels, strict=True))
+        words = {
+            (number, code): word
+            for number, plan in plans.items()
+            if plan.is_text
+            for code, word in self._connection.execute("SELECT code, name FROM label WHERE channel = ?", (number,))
+        }
+        rows = [
+            (t, self._plan.name, f"{plans[number].channel} = {words.get((number, value), value)}".encode(), SUPERSEDED)
+            for t, number, value in old
+        ]
         keep_rejects(self._connection, _not_kept_yet(self._connection, self._plan.name, rows))
         kept.superseded += len(old)
 

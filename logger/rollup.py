@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Collection
+from itertools import pairwise
 
 from logger.store import HOUR_MS
 
@@ -47,37 +48,30 @@ SELECT t, channel, value, value, value, total FROM (
 ) WHERE place = 1
 """
 
-# What lies in each interval of `length` ms: minutes, and the parts of longer means.
-_PIECES = """
-SELECT t / :length * :length AS begin, channel, mean, low, high, n, 60000 AS covered
+_LONGER = {"hour": HOUR_MS, "day": DAY_MS}
+# More of them would make the statement long; SQLite's own limit is 500 parts.
+_MOST_STRETCHES = 40
+
+# What lies in each hour: minutes, and the parts of longer means. `first` counts a mean once a day.
+_MINUTE_PIECES = """
+SELECT t / 3600000 * 3600000 AS begin, channel, mean, low, high, n, n AS first, 60000 AS covered
 FROM minute WHERE t >= :start AND t < :stop AND channel IN ({numbers})
 """
 _LONG_PIECES = """
-UNION ALL
-SELECT (t / :length + k) * :length, channel, value, value, value, 1,
-  min(t + interval_ms, (t / :length + k + 1) * :length) - max(t, (t / :length + k) * :length)
+SELECT hour * 3600000 AS begin, channel, value, value, value, 1, k = 0 OR hour % 24 = 0,
+  min(t + length, hour * 3600000 + 3600000) - max(t, hour * 3600000)
 FROM (
-  SELECT s.t AS t, s.channel AS channel, s.value AS value, {span_length} AS interval_ms
-  FROM sample s WHERE s.t > :start - {longest} AND s.t < :stop AND s.channel IN ({long}) AND {unmarked}
-), (
-  WITH RECURSIVE step(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM step WHERE k <= {longest} / :length)
-  SELECT k FROM step
-)
-WHERE interval_ms > 60000 AND (t / :length + k) * :length >= :start AND (t / :length + k) * :length < :stop
-  AND t + interval_ms > (t / :length + k) * :length
+  SELECT s.t AS t, s.channel AS channel, s.value AS value, {length} AS length, k, s.t / 3600000 + k AS hour
+  FROM sample s CROSS JOIN (
+    WITH RECURSIVE step(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM step WHERE k <= {longest} / 3600000)
+    SELECT k FROM step
+  ) WHERE s.t >= max({begin}, :start - {longest}) AND s.t < min({end}, :stop)
+    AND s.channel IN ({numbers}) AND {unmarked}
+) WHERE length > 60000 AND hour * 3600000 >= :start AND hour * 3600000 < :stop AND t + length > hour * 3600000
 """
-_LONGER = """
-INSERT INTO {table} (t, channel, mean, low, high, n)
-SELECT begin, channel, sum(mean * covered) / sum(covered), min(low), max(high), sum(n) FROM ({pieces})
-GROUP BY begin, channel
-"""
-_LONGER_WORDS = """
-INSERT INTO {table} (t, channel, mean, low, high, n)
-SELECT begin, channel, word, word, word, total FROM (
-  SELECT begin, channel, mean AS word, sum(sum(n)) OVER (PARTITION BY begin, channel) AS total,
-    row_number() OVER (PARTITION BY begin, channel ORDER BY sum(covered) DESC, mean) AS place
-  FROM ({pieces}) GROUP BY begin, channel, mean
-) WHERE place = 1
+_SUMS = """
+SELECT begin, channel, sum(mean * covered) / sum(covered), min(low), max(high), sum(n), sum(first),
+  sum(covered) FROM ({pieces}) GROUP BY begin, channel{word}
 """
 
 
@@ -105,14 +99,12 @@ def refresh(
     """
     kinds = dict(connection.execute("SELECT id, unit = 'text' FROM channel"))
     wanted = set(kinds) if channels is None else set(channels) & set(kinds)
-    long = _longest(connection, start, stop, wanted)
-    reach = stop + max(long.values(), default=0)
     for words in (False, True):
         numbers = {number for number in wanted if bool(kinds[number]) is words}
         if numbers:
             _refresh_minutes(connection, start, stop, closed_before, numbers, words)
-            for table, length in (("hour", HOUR_MS), ("day", DAY_MS)):
-                _refresh_longer(connection, table, length, (start, reach, closed_before), numbers, words)
+            reach = max(_longest(connection, start, stop, numbers).values(), default=0)
+            _refresh_longer(connection, start, stop + reach, closed_before, numbers, words)
 
 
 def _longest(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]) -> dict[int, int]:
@@ -157,36 +149,104 @@ def _covered(connection: sqlite3.Connection, start: int, stop: int, numbers: Col
 
 
 def _refresh_longer(
-    connection: sqlite3.Connection,
-    table: str,
-    length: int,
-    stretch: tuple[int, int, int],
-    numbers: set[int],
-    words: bool,
+    connection: sqlite3.Connection, start: int, stop: int, closed_before: int, numbers: set[int], words: bool
 ) -> None:
-    start, stop, closed_before = stretch
-    begin = start // length * length
-    end = min(-(-stop // length), closed_before // length) * length
-    if begin >= end:
+    """Hours and days together, from one look at what lies in each hour."""
+    bounds = {
+        table: (start // length * length, min(-(-stop // length), closed_before // length) * length)
+        for table, length in _LONGER.items()
+    }
+    bounds = {table: (begin, end) for table, (begin, end) in bounds.items() if begin < end}
+    if not bounds:
         return
-    bounds = {"start": begin, "stop": end, "length": length}
-    connection.execute(
-        f"DELETE FROM {table} WHERE channel IN ({_listed(numbers)}) AND t >= :start AND t < :stop", bounds
+    sums = _hourly(
+        connection, min(begin for begin, _ in bounds.values()), max(end for _, end in bounds.values()), numbers, words
     )
-    pieces = _PIECES.format(numbers=_listed(numbers))
-    # A mean that starts before the first interval may reach into it.
+    for table, (begin, end) in bounds.items():
+        connection.execute(
+            f"DELETE FROM {table} WHERE channel IN ({_listed(numbers)}) AND t >= ? AND t < ?", (begin, end)
+        )
+        rows = _joined([row for row in sums if begin <= row[0] < end], _LONGER[table], words)
+        connection.executemany(f"INSERT INTO {table} (t, channel, mean, low, high, n) VALUES (?, ?, ?, ?, ?, ?)", rows)
+
+
+# begin, channel, mean, low, high, samples, samples not yet counted in the day, covered time [ms]
+_Sum = tuple[int, int, float, float, float, int, int, int]
+_Row = tuple[int, int, float, float, float, int]
+
+
+def _hourly(connection: sqlite3.Connection, start: int, stop: int, numbers: set[int], words: bool) -> list[_Sum]:
+    """What each hour of each channel holds, of words a row for each."""
+    pieces = [_MINUTE_PIECES.format(numbers=_listed(numbers))]
     (reach,) = connection.execute(
         f"SELECT coalesce(max(interval_ms), 0) FROM span WHERE channel IN ({_listed(numbers)})"
     ).fetchone()
-    long = _longest(connection, begin - reach, end, numbers)
-    if long:
-        pieces += _LONG_PIECES.format(
-            span_length=_LENGTH,
-            longest=max(long.values()),
-            long=_listed(long),
-            unmarked=_unmarked(connection, begin - reach, end),
+    for (begin, end, length), some in _long_stretches(connection, start - reach, stop, numbers).items():
+        pieces.append(
+            _LONG_PIECES.format(
+                length=length or _LENGTH,
+                longest=length or reach,
+                begin=begin,
+                end=end,
+                numbers=_listed(some),
+                unmarked=_unmarked(connection, start - reach, stop),
+            )
         )
-    connection.execute((_LONGER_WORDS if words else _LONGER).format(table=table, pieces=pieces), bounds)
+    query = _SUMS.format(pieces=" UNION ALL ".join(pieces), word=", mean" if words else "")
+    return connection.execute(query, {"start": start, "stop": stop}).fetchall()
+
+
+def _long_stretches(
+    connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]
+) -> dict[tuple[int, int, int], set[int]]:
+    """Stretches of long means with their length and the channels that hold them.
+
+    Where spans of a channel overlap, or there are many, one stretch stands for all of them, with a length of 0: it
+    must be looked up for each sample.
+    """
+    rows = connection.execute(
+        f"SELECT channel, start, stop, interval_ms FROM span WHERE start < ? AND stop > ? "
+        f"AND channel IN ({_listed(numbers)}) ORDER BY channel, start",
+        (stop, start),
+    ).fetchall()
+    found: dict[tuple[int, int, int], set[int]] = {}
+    for channel, *stretch in rows:
+        if stretch[2] > MINUTE_MS:
+            found.setdefault((stretch[0], stretch[1], stretch[2]), set()).add(channel)
+    overlap = any(one[0] == other[0] and one[2] > other[1] for one, other in pairwise(rows))
+    if overlap or len(found) > _MOST_STRETCHES:
+        return {(start, stop, 0): {row[0] for row in rows}}
+    return found
+
+
+def _joined(sums: list[_Sum], length: int, words: bool) -> list[_Row]:
+    """Rows of an hour or a day from what its hours hold."""
+    if length == HOUR_MS and not words:
+        return [row[:6] for row in sums]
+    parts: dict[tuple[int, int], list[_Sum]] = {}
+    for row in sums:
+        parts.setdefault((row[0] // length * length, row[1]), []).append(row)
+    return [
+        (
+            *key,
+            *(_most_seen(rows) if words else _weighed(rows)),
+            sum(row[5] if length == HOUR_MS else row[6] for row in rows),
+        )
+        for key, rows in parts.items()
+    ]
+
+
+def _weighed(rows: list[_Sum]) -> tuple[float, float, float]:
+    mean = sum(row[2] * row[7] for row in rows) / sum(row[7] for row in rows)
+    return mean, min(row[3] for row in rows), max(row[4] for row in rows)
+
+
+def _most_seen(rows: list[_Sum]) -> tuple[float, float, float]:
+    held: dict[float, int] = {}
+    for row in rows:
+        held[row[2]] = held.get(row[2], 0) + row[7]
+    word = min(held, key=lambda code: (-held[code], code))
+    return word, word, word
 
 
 def _unmarked(connection: sqlite3.Connection, start: int, stop: int) -> str:

@@ -43,7 +43,9 @@ def import_files(files: tuple[Path, ...], source: str | None, settings_path: Pat
         for one in importing.bring_in(connection, plan, chosen, SystemClock().now_ms(), bar.show):
             bar.clear()
             brought.append(one)
-            if not as_json:
+            if one.fault:
+                click.echo(one.fault, err=True)
+            if not as_json and (one.kept.samples or not one.fault):
                 _say(one)
     if as_json:
         print_json({"files": [_as_json(one) for one in brought]})
@@ -74,10 +76,6 @@ class _Bar:
 
 def _say(one: Brought) -> None:
     kept = one.kept
-    if one.fault:
-        click.echo(one.fault, err=True)
-    if one.fault and not kept.samples:
-        return
     parts = [
         f"{one.path}: source {one.source!r}, {one.rows} rows, "
         f"{kept.new} samples new, {kept.same} unchanged, {kept.superseded} superseded"

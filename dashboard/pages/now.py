@@ -6,7 +6,17 @@ from dash import html
 
 from dashboard import sentences
 from dashboard.acts import Act, acts, dangers
-from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, notice_link, section, sheet, urgency
+from dashboard.pages.sheet import (
+    Piece,
+    before_you_touch,
+    cautions,
+    note,
+    notice_link,
+    section,
+    sheet,
+    urgency,
+    what_to_do,
+)
 from dashboard.view import View
 from dashboard.wording import capital, dates, listed, percent, quantity, subject
 
@@ -59,7 +69,7 @@ def _act(one: Act) -> Piece:
     tool = "" if one.tool == "nothing" else f"; take: {one.tool}"
     return html.Li(
         [
-            html.P([html.Strong(one.do), " ", notice_link(one.finding)]),
+            html.P([*what_to_do(one), " ", notice_link(one.finding)]),
             html.P(f"At: {one.place}{tool}. {capital(urgency(one.finding))}.", className="note"),
             cautions(one.cautions),
         ]

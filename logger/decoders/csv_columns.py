@@ -60,9 +60,12 @@ class Column:
 
     # -- numbers ------------------------------------------------------------------------------------------
 
-    def numbers(self, cells: Sequence[str]) -> tuple[Values, list[int]]:
-        """Numbers as sent, None where missing, and the rows whose cell is no number."""
-        quick = self._quick(cells)
+    def numbers(self, cells: Sequence[str], plain: bool = False) -> tuple[Values, list[int]]:
+        """Numbers as sent, None where missing, and the rows whose cell is no number.
+
+        `plain` tells that no cell holds an underscore, which Python would read as part of a number.
+        """
+        quick = self._quick(cells, plain)
         if quick is not None:
             return quick, []
         found: Values = []
@@ -76,13 +79,14 @@ class Column:
             found.append(None if number in missing_numbers else number)
         return found, bad
 
-    def _quick(self, cells: Sequence[str]) -> Values | None:
+    def _quick(self, cells: Sequence[str], plain: bool) -> Values | None:
         """All at once where every cell is a plain number or exactly a missing word."""
-        text = "\n".join(cells)
-        if "_" in text or (self._comma and _THOUSANDS.search(text)):
-            return None
-        if self._comma:
-            cells = text.replace(",", ".").split("\n")
+        if self._comma or not plain:
+            text = "\n".join(cells)
+            if "_" in text or (self._comma and _THOUSANDS.search(text)):
+                return None
+            if self._comma:
+                cells = text.replace(",", ".").split("\n")
         try:
             found: Values = list(map(float, cells))
         except ValueError:

@@ -29,10 +29,13 @@ class Lines:
         Without their line ends, none empty.
     numbers : list of int
         Line of the file at which each begins, from 1.
+    whole : str
+        All that they were cut from: to look once for what is rare.
     """
 
     texts: list[str]
     numbers: list[int]
+    whole: str = ""
 
 
 class Records:
@@ -103,10 +106,12 @@ class Records:
             if data.startswith(b"\n"):
                 data, self.offset = data[1:], self.offset + 1
             self._after_return = False
+        if not data:
+            return Lines([], [])
         data = self._open + data
         cut = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
         whole, self._open = data[:cut], data[cut:]
-        self._after_return = whole.endswith(b"\r")
+        self._after_return = whole.endswith(b"\r") and not self._open
         if len(self._open) > _MOST_LINE_BYTES:
             self._cut_endless()
         if not whole:
@@ -154,7 +159,7 @@ class Records:
         if not all(texts):
             filled = [(number, line) for number, line in zip(numbers, texts, strict=True) if line]
             numbers, texts = [number for number, _ in filled], [line for _, line in filled]
-        return Lines(texts, numbers)
+        return Lines(texts, numbers, text)
 
     def _decoded(self, whole: bytes) -> str:
         try:
@@ -217,6 +222,7 @@ class Records:
         self._open = rest + self._open
         self.offset -= len(rest)
         self._line -= len(pieces) - lines
+        self.rejects = [reject for reject in self.rejects if reject.line <= self._line]
         self._after_return = False
 
 
@@ -225,10 +231,10 @@ def _is_open(text: str) -> bool:
     return '"' in text and _OPENING.search(_QUOTED.sub(r"\1", text)) is not None
 
 
-def cells(lines: list[str], separator: str) -> list[list[str]]:
-    """The fields of each logical line; `separator` may be ``BLANKS``."""
+def cells(lines: list[str], separator: str, quoted: bool = True) -> list[list[str]]:
+    """The fields of each logical line; `separator` may be ``BLANKS``, `quoted` tells that there may be quotes."""
     delimiter = " " if separator == BLANKS else separator
-    if len(delimiter) == 1 and any('"' in line for line in lines):
+    if quoted and len(delimiter) == 1 and any('"' in line for line in lines):
         try:
             rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
         except csv.Error:

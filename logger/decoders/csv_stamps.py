@@ -87,14 +87,26 @@ class _Clocks(dict[str, int]):
     def __init__(self, stamps: Stamps, own_offset: bool) -> None:
         super().__init__()
         self._stamps, self._own_offset = stamps, own_offset
+        self._minutes: dict[str, int] = {}
+        self._seconds: dict[str, int] = {}
 
     def __missing__(self, text: str) -> int:
+        try:
+            # 12:34:56 as 12:34 and :56, of which there are few, so that rows of a second need no parsing either.
+            return self._minutes[text[:5]] + self._seconds[text[5:]]
+        except KeyError:
+            pass
         clock, offset = self._stamps.clock(text)
         if (offset is not None) != self._own_offset:
             raise _IrregularError(text)
+        clock -= offset or 0
         if len(self) < _MOST_CLOCKS:
-            self[text] = clock - (offset or 0)
-        return clock - (offset or 0)
+            self[text] = clock
+        plain = text[2:3] == ":" == text[5:6] and text < "24" and text[6:8] < "60"
+        if plain and not self._stamps.has_clock_format and len(self._seconds) < _MOST_CLOCKS:
+            minutes = self._stamps.clock(text[:5])[0]
+            self._minutes[text[:5]], self._seconds[text[5:]] = minutes, clock - minutes
+        return clock
 
 
 class Stamps:
@@ -126,19 +138,23 @@ class Stamps:
 
     def settles(self, stamps: Sequence[Stamp]) -> bool:
         """Whether the order of day and month is known; looks for a day after the twelfth in these stamps."""
-        if self.order or self._plan.format:
+        if self.order or self._plan.format or not stamps or not _has_order(stamps[0]):
             return True
         seen = False
         for stamp in stamps:
-            date = stamp[0] if isinstance(stamp, tuple) else re.split("[ T]", stamp, maxsplit=1)[0]
-            parts = _YEAR_LAST.fullmatch(date.strip())
-            if parts and parts[2] != ".":
+            parts = _has_order(stamp)
+            if parts:
                 seen = True
                 first, second = int(parts[1]), int(parts[3])
                 if (first > 12) != (second > 12):
                     self.order = "day" if first > 12 else "month"
                     return True
         return not seen
+
+    @property
+    def has_clock_format(self) -> bool:
+        """Whether clocks are read by a pattern of the settings and not by our own reader."""
+        return self._clock_format is not None
 
     # -- one stamp ----------------------------------------------------------------------------------------
 
@@ -384,6 +400,13 @@ def _formats(plan: TimePlan) -> tuple[str | None, str | None, str | None]:
     # The usual clocks are read by our own reader, which knows 24:00 and leap seconds.
     usual = re.fullmatch(r"%H:?%M(:?%S([.,]%f)?)?(%z)?|%I:%M(:%S)? ?%p|", clock)
     return date, None if usual else clock, None
+
+
+def _has_order(stamp: Stamp) -> re.Match[str] | None:
+    """The parts of a date such as 10/11/1996, in which day or month may stand first."""
+    date = stamp[0] if isinstance(stamp, tuple) else re.split("[ T]", stamp.strip(), maxsplit=1)[0]
+    parts = _YEAR_LAST.fullmatch(date.strip())
+    return parts if parts and parts[2] != "." else None
 
 
 def _joined(stamp: Stamp) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
@@ -51,12 +52,13 @@ class CsvTable:
         self._separator: str | None = kept.get("separator")
         self._header: list[str] | None = kept.get("header")
         self._after_header: bool = kept.get("after_header", False)
-        self._earlier: tuple[list[str] | None, int] | None = None  # layout of the rows that wait, where it was another
+        self._earlier: list[tuple[int, list[str] | None, int]] = []  # line, and the layout of the rows before it
         self._width: int = kept.get("width", 0)
         self._names = _names(plan)
         self._places: dict[int | str, int] = {}
         self._cells: list[list[str]] = []  # rows that wait, and their lines
         self._lines: list[int] = []
+        self._plain = True
         self._last_t: int | None = None
         self.rows = 0
         self.held_back = b""
@@ -71,7 +73,10 @@ class CsvTable:
     @property
     def state(self) -> str:
         """What is known of the file, for going on at `consumed` later."""
-        header, width = self._earlier if self._earlier and self._lines else (self._header, self._width)
+        header, width = self._header, self._width
+        for until, earlier_header, earlier_width in reversed(self._earlier):
+            if self._lines and self._lines[0] < until:
+                header, width = earlier_header, earlier_width
         return json.dumps(
             {
                 "offset": self.consumed,
@@ -94,6 +99,8 @@ class CsvTable:
     @property
     def doubt(self) -> ImportFault | None:
         """What keeps the rows read so far waiting: the order of day and month is not known."""
+        if not self._cells or self._stamps.settles([self._stamp(self._cells[0])]):
+            return None
         if self._stamps.settles([self._stamp(row) for row in self._cells]):
             return None
         stamp = self._stamp(self._cells[0])
@@ -199,7 +206,7 @@ class CsvTable:
         if self._separator is None and texts and self._begin(texts[0]):
             texts, numbers = texts[1:], numbers[1:]
         if texts:
-            self._gather(texts, numbers, rejects)
+            self._gather(Lines(texts, numbers, lines.whole), rejects)
         block = Block([], tuple([] for _ in self._columns), {}, tuple(rejects))
         if self._cells:
             doubt = self.doubt
@@ -207,29 +214,31 @@ class CsvTable:
                 block = self._block(rejects, last)
             elif last or len(self._cells) > _MOST_UNSETTLED:
                 raise doubt
-        if not self._lines:
-            self._earlier = None
+        self._earlier = [layout for layout in self._earlier if self._lines and self._lines[0] < layout[0]]
         self._records.release(self._lines[0] if self._lines else None)
         return block
 
-    def _gather(self, texts: list[str], numbers: list[int], rejects: list[RowReject]) -> None:
+    def _gather(self, lines: Lines, rejects: list[RowReject]) -> None:
         """Add whole rows to those that wait; a header that stands again in the middle is obeyed, not stored."""
-        rows = cells(texts, self._separator or ",")
+        rows = cells(lines.texts, self._separator or ",", quoted='"' in lines.whole)
+        self._plain = "_" not in lines.whole and (self._plain or not self._cells)
         begin = 0
-        for at in self._headers(texts, rows):
-            self._add(rows[begin:at], numbers[begin:at], rejects)
-            self._lay_again([cell.strip() for cell in rows[at]])
+        for at in self._headers(lines, rows):
+            self._add(rows[begin:at], lines.numbers[begin:at], rejects)
+            self._lay_again([cell.strip() for cell in rows[at]], lines.numbers[at])
             begin = at + 1
-        self._add(rows[begin:], numbers[begin:], rejects)
+        self._add(rows[begin:], lines.numbers[begin:], rejects)
 
-    def _headers(self, texts: list[str], rows: list[list[str]]) -> list[int]:
+    def _headers(self, lines: Lines, rows: list[list[str]]) -> list[int]:
         if self._header is None:
             return []
-        # Looking for one long name in each line is cheap; the rest is looked at where it is found.
+        # Looking for one long name in all the text is cheap; the rest is looked at where it is found.
         telling = max(self._names, key=len) if self._names else max(self._header, key=len)
+        if telling not in lines.whole:
+            return []
         return [
             at
-            for at, text in enumerate(texts)
+            for at, text in enumerate(lines.texts)
             if telling in text
             and (
                 (self._names and self._names <= {cell.strip() for cell in rows[at]})
@@ -237,13 +246,12 @@ class CsvTable:
             )
         ]
 
-    def _lay_again(self, header: list[str]) -> None:
+    def _lay_again(self, header: list[str], line: int) -> None:
         self._after_header = True
         if header == self._header:
             return
         old = dict(self._places)
-        if self._cells and self._earlier is None:
-            self._earlier = (self._header, self._width)
+        self._earlier.append((line, self._header, self._width))
         self._header, self._width = header, len(header)
         self._lay(header)
         moved = []
@@ -309,10 +317,12 @@ class CsvTable:
             times = [times[at] for at in sound]
         known = [t for t in times if t is not None]
         self._last_t = known[-1] if known else self._last_t
+        needed = {self._places[field] for channel in self._plan.channels for field in _many(channel.field)}
+        by_place: dict[int, Sequence[str]] = {place: [row[place] for row in rows] for place in needed}
         marks: dict[tuple[int, int], tuple[str, ...]] = {}
         columns = []
         for at in range(len(self._columns)):
-            values, bad, odd = self._values(at, rows)
+            values, bad, odd = self._values(at, by_place)
             for row in bad:
                 rejects.append(RowReject(numbers[row], self._raw(rows[row]), self._columns[at].reason, known[row]))
             for row in odd:
@@ -323,17 +333,19 @@ class CsvTable:
             columns.append(values)
         return Block(known, tuple(columns), marks, tuple(rejects))
 
-    def _values(self, at: int, rows: list[list[str]]) -> tuple[list[float | str | None], list[int], list[int]]:
+    def _values(
+        self, at: int, by_place: dict[int, Sequence[str]]
+    ) -> tuple[list[float | str | None], list[int], list[int]]:
         """Values of one channel; rows with a cell that cannot be read; rows out of the plausible range."""
         channel, column = self._plan.channels[at], self._columns[at]
         places = [self._places[field] for field in _many(channel.field)]
         if channel.is_text:
-            words, bad = column.words([row[places[0]] for row in rows])
+            words, bad = column.words(by_place[places[0]])
             return list(words), bad, []
         parts: list[Values] = []
         faults: set[int] = set()
         for place in places:
-            values, bad = column.numbers([row[place] for row in rows])
+            values, bad = column.numbers(by_place[place], self._plain)
             parts.append(values)
             faults.update(bad)
         values, odd = column.converted(parts[0] if len(parts) == 1 else mean(parts))
