@@ -148,7 +148,8 @@ class LiveSource:
             if data:
                 self._backoff.reset()
                 self._take(self._decoder.feed(data), last_read, now, emit)
-            self._judge(opened, now, emit)
+            if not stopping:
+                self._judge(opened, now, emit)
             last_read = now
 
     # -- what was read ---------------------------------------------------------------------------------------

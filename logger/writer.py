@@ -45,6 +45,7 @@ class Outbox:
         self._batches: deque[Batch] = deque()
         self._size = 0
         self._closed = False
+        self._early = True
         self._dropped = 0
 
     def put(self, batch: Batch) -> None:
@@ -62,7 +63,7 @@ class Outbox:
                 oldest = self._batches.popleft()
                 self._size -= oldest.size
                 self._dropped += oldest.size
-            if self._size >= FLUSH_AT:
+            if self._size >= FLUSH_AT and self._early:
                 self._condition.notify_all()
 
     def take(self) -> list[Batch]:
@@ -86,10 +87,11 @@ class Outbox:
             dropped, self._dropped = self._dropped, 0
         return dropped
 
-    def wait(self, clock: Clock, seconds: float) -> None:
-        """Wait for the next flush: so long, or until there is much to write, or until it is closed."""
+    def wait(self, clock: Clock, seconds: float, early: bool) -> None:
+        """Wait for the next flush: so long, or until it is closed, or if `early` until there is much to write."""
         with self._condition:
-            if not self._closed and self._size < FLUSH_AT:
+            self._early = early
+            if not self._closed and not (early and self._size >= FLUSH_AT):
                 clock.wait(self._condition, seconds)
 
     def close(self) -> None:
@@ -192,7 +194,8 @@ class Writer:
         """Flush at every interval until `stop` is set and the outbox closed."""
         self.flush()
         while not stop.is_set():
-            self._outbox.wait(self._clock, self._plan.flush_seconds)
+            # A store that cannot be written is not tried more often because much has gathered.
+            self._outbox.wait(self._clock, self._plan.flush_seconds, early=self._failing_since is None)
             self.flush()
 
     def finish(self) -> bool:

@@ -23,7 +23,7 @@ from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import MAX_HELD, Outbox, Writer, joined
+from logger.writer import FLUSH_AT, MAX_HELD, Outbox, Writer, joined
 
 from .plans import channel
 from .times import FakeClock
@@ -211,6 +211,19 @@ def test_a_locked_store_costs_nothing(
         ((text,),) = d.ask("SELECT text FROM event WHERE kind = 'store'")
         assert text == "could not be written for 20 s; readings were kept in memory"
     assert len(caplog.records) == 2
+
+
+def test_much_to_write_is_written_early_unless_the_store_fails() -> None:
+    """A long file does not wait for the flush interval; a full disk is not tried again without a pause."""
+    outbox, clock = Outbox(), FakeClock()
+    outbox.put(FakeBlock(FLUSH_AT, []))
+    outbox.wait(clock, 30, early=True)
+    assert clock.waits == []
+    outbox.wait(clock, 30, early=False)
+    assert clock.waits == [30]
+    outbox.close()
+    outbox.wait(clock, 30, early=False)
+    assert clock.waits == [30]
 
 
 class FaultyBatch:
