@@ -128,6 +128,7 @@ def finding_from_json(entry: Mapping[str, Any]) -> Finding:
         summary=entry["summary"],
         evidence=dict(entry["evidence"]),
         causes=tuple(Cause(c["cause"], c["probability"], c["next_check"]) for c in entry["causes"]),
+        id=entry.get("id"),
     )
 
 
