@@ -118,11 +118,17 @@ class _Assessment:
         return {day for day in days if self._holds_data(day)}
 
     def _holds_data(self, day: dt.date) -> bool:
+        """Whether the record holds something of a day, and at its two ends something of the day's light."""
         start = day_start(day, self.longitude)
+        begin, end = max(start, self.record[0]), min(start + DAY_MS, self.record[1])
+        if end - begin < DAY_MS:
+            site = self.located.settings.site
+            place = Place(site.latitude, site.longitude, site.elevation)
+            first, _, last = SunPath(start, start + DAY_MS, place).light_of_day(start)
+            if (last is not None and begin >= last) or (first is not None and end <= first):
+                return False
         return any(
-            self.connection.execute(
-                f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (start, start + DAY_MS)
-            ).fetchone()
+            self.connection.execute(f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (begin, end)).fetchone()
             for table in ("minute", "sample")
         )
 

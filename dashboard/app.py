@@ -57,7 +57,7 @@ def create_app(store_path: Path, settings_path: Path, story_time: str | None = N
     ValueError
         `story_time` is no such time.
     """
-    story = _story_ms(story_time)
+    story = story_ms(story_time)
     app = Dash(
         "dashboard",
         pages_folder="",
@@ -81,7 +81,7 @@ def create_app(store_path: Path, settings_path: Path, story_time: str | None = N
     return app
 
 
-def _story_ms(story_time: str | None) -> int | None:
+def story_ms(story_time: str | None) -> int | None:
     if story_time is None:
         return None
     moment = dt.datetime.fromisoformat(story_time)

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 import logger
+from dashboard import screen
 from logger.errors import NoonmarkError
 
 # Command -> module:attribute. Adding a command is one line here and one function there.
@@ -27,6 +28,10 @@ COMMANDS = {
 
 class LazyGroup(click.Group):
     """A group that imports a command's module only when that command is asked for."""
+
+    def main(self, *arguments: Any, **named: Any) -> Any:
+        screen.prepare()
+        return super().main(*arguments, **named)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)

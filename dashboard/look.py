@@ -37,7 +37,7 @@ PALETTES: dict[str, dict[str, str]] = {
     },
     "night": {
         "paper": "#000000",
-        "ink": "#ea0000",
+        "ink": "#ec0000",
         "quiet": "#cc0000",
         "rule": "#520000",
         "band": "#520000",

@@ -20,6 +20,7 @@ from dashboard.wording import (
     STATES,
     LocalTime,
     capital,
+    chance,
     count,
     energy,
     listed,
@@ -37,6 +38,9 @@ _POOR_DAY = 0.5
 # Under these shares of what the light allowed it is not worth a word.
 _WORTH_SAYING = 0.05
 _SOUND = 0.02
+
+# Judged by whole days: an hour would only pretend to be known.
+_BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
 
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
@@ -122,11 +126,17 @@ def untaken_line(wh: float) -> str:
 
 def _cannot_tell(spans: Sequence[ArraySpan]) -> str:
     days = max((len(s.light) for s in spans), default=0)
-    heard = [s.completeness for s in spans if s.completeness is not None]
-    if heard and max(heard) < 0.5:
+    silent = [s.silent for s in spans if s.silent is not None]
+    if silent and min(silent) > 0.5:
         return (
             "Cannot tell yet: more than half of the daylight was not heard. "
             "A day with every instrument speaking would settle it."
+        )
+    known = [s.completeness for s in spans if s.completeness is not None]
+    if known and max(known) < 0.5:
+        return (
+            "Cannot tell yet: for most of the daylight nobody knows what the light allowed. "
+            "A light sensor (irradiance.horizontal.global) would settle it."
         )
     return (
         f"Cannot tell yet: in {count(days, 'day')} no array was free to give all for an hour in good light. "
@@ -170,15 +180,16 @@ def finding_line(finding: Finding) -> str:
 def in_force(finding: Finding, when: LocalTime) -> str:
     """Since when a notice stands, or when it was cancelled."""
     state = word(FINDING_STATES, finding.state)
+    said = when.day if finding.rule in _BY_THE_DAY else when.moment
     if finding.is_open:
-        return f"{state} since {when.moment(finding.since)}"
-    ended = f" {when.moment(finding.until)}" if finding.until else ""
-    return f"{state}{ended}, raised {when.moment(finding.since)}"
+        return f"{state} since {said(finding.since)}"
+    ended = f" {said(finding.until)}" if finding.until else ""
+    return f"{state}{ended}, raised {said(finding.since)}"
 
 
 def cause_line(cause: str, probability: float) -> str:
     """A cause with its probability."""
-    return f"{word(CAUSES, cause)}, {percent(probability)}"
+    return f"{word(CAUSES, cause)}, {chance(probability)}"
 
 
 def notices(findings: Sequence[Finding]) -> str:
@@ -207,7 +218,7 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
     """The first sentence of *Harvest*."""
     got, allowed = total(s.measured_wh for s in spans), total(s.expected_wh for s in spans)
     if got is None or not allowed:
-        return f"Cannot tell what {count(days, 'day')} gave: neither light nor power is known for any of them."
+        return f"Cannot tell what {count(days, 'day')} were worth: at no moment were light and power both known."
     lost = [
         (total(s.curtailed_wh for s in spans) or 0.0, "found no room in bank or controller"),
         (total(s.covered_wh for s in spans) or 0.0, "was lost under a cover"),
@@ -220,8 +231,11 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
 _LIMITED = ("bank-limited", "current-limited", "held-back", "heat-derated", "cold-blocked", "too-low", "diverting")
 
 
-def held_back(day: ArrayDay) -> str:
-    """What held an array back on one day, in a few words; empty where nothing worth a word did."""
+def held_back(day: ArrayDay, likely: str | None = None) -> str:
+    """What held an array back on one day, in a few words; empty where nothing worth a word did.
+
+    `likely` is the likeliest cause of a shortfall that stood on that day.
+    """
     allowed = day.expected_wh or 0.0
     said = []
     if (day.curtailed_wh or 0.0) > _WORTH_SAYING * allowed:
@@ -229,8 +243,8 @@ def held_back(day: ArrayDay) -> str:
         said.append(f"{word(STATES, longest)}, {energy(day.curtailed_wh)}")
     if (day.covered_wh or 0.0) > _WORTH_SAYING * allowed:
         said.append(f"{word(CAUSES, day.cause) if day.cause else 'covered'}, {energy(day.covered_wh)}")
-    elif day.verdict == "shortfall" and day.cause:
-        said.append(word(CAUSES, day.cause))
+    elif day.verdict == "shortfall" and (day.cause or likely):
+        said.append(word(CAUSES, day.cause or likely or ""))
     return "; ".join(said)
 
 
@@ -374,7 +388,7 @@ def story_line(moment: str) -> str:
 def share_line(one: ArraySpan) -> str:
     """What one array got, with its interval."""
     if one.ratio is None:
-        return "cannot tell: no judging light"
+        return "cannot tell: no hour to judge it by"
     low, high = (None if v is None else 100 * v for v in (one.low, one.high))
     sure = f" ({number(low)} to {number(high)})" if low is not None and high is not None else ""
     return f"got {percent(one.ratio)} of what the light allowed{sure}"

@@ -62,8 +62,8 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     found = [finding_from_json(f) for f in verdict["findings"]]
     lines = [f"{verdict['site']}, {dates(first, last)}", ""]
     lines += _wrapped(headline(spans, found, when), width)
-    lines += ["", *_arrays(spans)]
-    lines += _measures(verdict)
+    lines += ["", *_arrays(spans, width)]
+    lines += _measures(verdict, width)
     if found:
         lines += ["", *_notices(found, when, width)]
     lines += ["", *_next(found, width)]
@@ -93,18 +93,27 @@ def _wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str
     )
 
 
-def _arrays(spans: Sequence[ArraySpan]) -> list[str]:
+def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
+    """A table where there is room for it, else a paragraph an array."""
+    wide = min(max((len(s.name) for s in spans), default=0) + 2, 18)
     if not spans:
         return []
-    wide = min(max(len(s.name) for s in spans) + 2, 18)
+    if width < wide + 57:
+        return [
+            line
+            for s in spans
+            for line in _wrapped(
+                f"{s.name}: could have {energy(s.expected_wh)}, got {energy(s.measured_wh)}; {_share(s)} of the light; "
+                f"{_verdict(s)}",
+                width,
+                rest="  ",
+            )
+        ]
     lines = [f"{'':<{wide}}{'could have':>11}{'got':>11}{'of the light':>22}  verdict"]
     for s in spans:
-        share = percent(s.ratio) if s.ratio is not None else "cannot tell"
-        if s.ratio is not None and s.low is not None and s.high is not None:
-            share += f" ({span(100 * s.low, 100 * s.high)})"
-        said = word(VERDICTS, s.verdict) if s.verdict else ""
         lines.append(
-            f"{s.name[: wide - 1]:<{wide}}{energy(s.expected_wh):>11}{energy(s.measured_wh):>11}{share:>22}  {said}"
+            f"{s.name[: wide - 1]:<{wide}}{energy(s.expected_wh):>11}{energy(s.measured_wh):>11}{_share(s):>22}"
+            f"  {_verdict(s)}"
         )
         for wh, why in ((s.curtailed_wh, "not taken: bank full or a limit"), (s.covered_wh, "lost under a cover")):
             if wh and s.expected_wh and wh > 0.05 * s.expected_wh:
@@ -112,33 +121,41 @@ def _arrays(spans: Sequence[ArraySpan]) -> list[str]:
     return lines
 
 
-def _measures(verdict: Mapping[str, Any]) -> list[str]:
-    lines: list[str] = []
+def _share(one: ArraySpan) -> str:
+    if one.ratio is None:
+        return "cannot tell"
+    sure = f" ({span(100 * one.low, 100 * one.high)})" if one.low is not None and one.high is not None else ""
+    return percent(one.ratio) + sure
+
+
+def _verdict(one: ArraySpan) -> str:
+    return word(VERDICTS, one.verdict) if one.verdict else ""
+
+
+def _measures(verdict: Mapping[str, Any], width: int) -> list[str]:
+    said: list[str] = []
     for run in verdict["wiring"]:
         if run["ohm"] is not None:
             low, high = (None if run[k] is None else 1000 * run[k] for k in ("ohm_low", "ohm_high"))
-            lines.append(
-                f"  {run['name'][:30]}: {resistance(run['ohm'])} ({span(low, high)}), "
-                f"drawn {resistance(run['design_ohm'])}"
+            said.append(
+                f"{run['name']}: {resistance(run['ohm'])} ({span(low, high)}), drawn {resistance(run['design_ohm'])}"
             )
     for box in verdict["enclosures"]:
         if box["peak_c"] is not None:
-            lines.append(
-                f"  {subject('enclosure.' + box['name'])[:30]}: at most {quantity(box['peak_c'], '°C')}, "
-                f"limit {quantity(box['limit_c'], '°C')}"
-            )
+            name = subject("enclosure." + box["name"])
+            said.append(f"{name}: at most {quantity(box['peak_c'], '°C')}, limit {quantity(box['limit_c'], '°C')}")
     bank = verdict["bank"]
     if bank and bank["state_of_charge"] is not None:
         hours = f", {quantity(bank['autonomy_h'], 'h')} without sun" if bank["autonomy_h"] is not None else ""
-        lines.append(f"  {subject('bank.' + bank['name'])}: {quantity(bank['state_of_charge'], '%')} full{hours}")
-    return ["", *lines] if lines else []
+        said.append(f"{subject('bank.' + bank['name'])}: {quantity(bank['state_of_charge'], '%')} full{hours}")
+    return ["", *(line for one in said for line in _wrapped(one, width, "  ", "    "))] if said else []
 
 
 def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[str]:
     lines: list[str] = []
-    for place, f in enumerate(findings, 1):
-        number = f.id or place
-        head = f"{number:>3}  {capital(subject(f.subject))}: {finding_line(f)}"
+    for f in findings:
+        # The JSON of an assessment carries no numbers, and a second numbering would only mislead.
+        head = f"{f.id or '':>3}  {capital(subject(f.subject))}: {finding_line(f)}"
         lines += _wrapped(head, width, rest="     ")
         urgency = f"; see to it {word(PRIORITIES, f.priority)}" if f.is_open else ""
         lines += _wrapped(f"{in_force(f, when)}{urgency}", width, "     ", "     ")
@@ -150,13 +167,14 @@ def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[s
 
 def _next(findings: Sequence[Finding], width: int) -> list[str]:
     lines: list[str] = []
-    for danger in dangers(findings):
+    found = dangers(findings)
+    for danger in found:
         lines += _wrapped(f"Before you touch anything: {danger.what}. {danger.caution}", width)
     todo = acts(findings)
     if not todo:
         return [*lines, NOTHING_TO_DO]
     for caution in todo[0].cautions:
-        if caution != CODES:
+        if caution != CODES and caution not in [danger.caution for danger in found]:
             lines += _wrapped(caution, width)
     tool = "" if todo[0].tool == "nothing" else f"; take: {todo[0].tool}"
     lines += _wrapped(CODES, width) if CODES in todo[0].cautions else []

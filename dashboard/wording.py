@@ -190,6 +190,11 @@ def percent(fraction: float | None) -> str:
     return UNKNOWN if fraction is None else quantity(100 * fraction, "%")
 
 
+def chance(probability: float) -> str:
+    """A probability in per cent; what is small is not said to be nothing."""
+    return f"under {quantity(1, '%')}" if probability < 0.005 else percent(probability)
+
+
 def resistance(ohm: float | None) -> str:
     """Milliohms up to 10 Ω."""
     if ohm is not None and abs(ohm) >= 10:
@@ -218,6 +223,12 @@ def count(n: int, one: str, many: str | None = None) -> str:
 def listed(items: list[str]) -> str:
     """Items as said aloud: "a, b and c"."""
     return " and ".join(([", ".join(items[:-1])] if len(items) > 1 else []) + items[-1:])
+
+
+def sentence(text: str) -> str:
+    """With its capital and its full stop."""
+    text = capital(text.strip())
+    return text if text.endswith((".", "?")) or not text else text + "."
 
 
 def capital(text: str) -> str:
@@ -263,7 +274,7 @@ _EVIDENCE_WORDS = {
     "minutes_over": "over its limit for",
     "daylight_minutes": "daylight not heard",
     "covered_wh": "lost under the cover",
-    "mostly": "lost mostly in the",
+    "lost_wh": "in all",
 }
 
 
@@ -273,6 +284,8 @@ def evidence(key: str, value: object) -> str | None:
         return f"explains also: {listed([_explained(str(item)) for item in value])}"
     if value is None or isinstance(value, (dict, list, tuple)):
         return None
+    if key == "mostly":
+        return f"lost mostly in the {value}"
     label = _EVIDENCE_WORDS.get(key)
     if isinstance(value, bool):
         shown = "yes" if value else "no"

@@ -11,17 +11,21 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event, Thread
+from typing import TYPE_CHECKING
 
 from logger import collector
 from logger.batches import EventBatch
 from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
-from logger.plan import Plan
+from logger.plan import Plan, SourcePlan
 from logger.sources import registry as sources
 from logger.store import claim
 from logger.timeline import Timeline
 from logger.writer import Outbox, Writer
+
+if TYPE_CHECKING:
+    from logger.sources.csv_file import Table
 
 log = logging.getLogger("noonmark.logger")
 
@@ -63,12 +67,12 @@ class Recorder:
         StoreError
             There is no store, or another logger records into it.
         """
-        plan, outbox = self._plan, self._outbox
+        plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
         timeline = Timeline(self._clock, lambda t, text: outbox.put(EventBatch(t, None, "clock step", text)))
-        with claim(Path(plan.store_path)):
+        with claim(store):
             writer = Writer(plan, self._clock, timeline, outbox)
             try:
-                setting = sources.Setting(self._clock, timeline, decoders.make, writer.last_seen)
+                setting = sources.Setting(self._clock, timeline, decoders.make, _csv_table, store)
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
                 threads = collector.start(sources.make(plan.sources, setting), self._clock, self._stop, outbox.put)
                 writer.run(self._stop)
@@ -79,6 +83,13 @@ class Recorder:
                 writer.close()
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
+
+
+def _csv_table(plan: SourcePlan, where: str, state: str | None) -> Table:
+    # Only who follows files pays for their decoder.
+    from logger.decoders.csv_table import CsvTable  # noqa: PLC0415
+
+    return CsvTable(plan, where, state)
 
 
 def run(plan: Plan, clock: Clock) -> int:

@@ -16,6 +16,7 @@ OUT_OF_RANGE = "out of range"
 Row = tuple[int, int, float]
 
 _SAMPLE = "INSERT INTO sample (t, channel, value) VALUES (?, ?, ?)"
+_ANY = "SELECT 1 FROM sample WHERE t BETWEEN ? AND ? LIMIT 1"
 _EVENT = "INSERT INTO event (t, session, source, kind, text) VALUES (?, (SELECT max(id) FROM session), ?, ?, ?)"
 _SOURCE = """
 INSERT INTO source (name, state, last_seen, readings, rejects) VALUES (?, ?, ?, ?, ?)
@@ -45,7 +46,7 @@ class EventBatch:
     size: int = 1
     can_wait: bool = False
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         connection.execute(_EVENT, (self.t, self.source, self.kind, self.text))
         return []
 
@@ -84,7 +85,7 @@ class LiveBatch:
         size = sum(len(record.readings) for _, record in self.moments) + len(self.moments) + len(self.rejects)
         object.__setattr__(self, "size", size)
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         rows, doubtful = self._rows(channels)
         if rows:
             moved = _insert(connection, rows)
@@ -100,18 +101,18 @@ class LiveBatch:
 
     def _rows(self, channels: Channels) -> tuple[list[Row], list[tuple[int, int]]]:
         """Sample rows, and the keys of those outside the plausible range."""
-        ids: dict[str, int] = {}
         rows: list[Row] = []
         doubtful: list[tuple[int, int]] = []
+        ids = channels.ids
         for heard, record in self.moments:
             t = heard if record.t is None else record.t
-            for reading in record.readings:
-                name, value = reading.channel, reading.value
+            for name, value in record.readings:
                 plan = self.channels[name]
-                channel = ids.get(name) or ids.setdefault(name, channels.id(name, plan.unit))
+                channel = ids.get(name) or channels.id(name, plan.unit)
                 if isinstance(value, str):
-                    value = channels.code(channel, value)
-                elif not plan.low <= value <= plan.high:
+                    rows.append((t, channel, channels.code(channel, value)))
+                    continue
+                if not plan.low <= value <= plan.high:
                     doubtful.append((t, channel))
                 rows.append((t, channel, value))
         return rows, doubtful
@@ -123,15 +124,10 @@ def _insert(connection: sqlite3.Connection, rows: list[Row]) -> dict[tuple[int, 
     A place is taken where two sources feed one channel, or where a clock without a battery has come to the same time
     once more: what was kept first stays, what comes now is not lost.
     """
-    connection.execute("SAVEPOINT rows")
-    try:
+    if not connection.execute(_ANY, (min(rows)[0], max(rows)[0])).fetchone():
         connection.executemany(_SAMPLE, rows)
-    except sqlite3.IntegrityError:
-        connection.execute("ROLLBACK TO rows")
-        return dict(_insert_singly(connection, row) for row in rows)
-    finally:
-        connection.execute("RELEASE rows")
-    return {}
+        return {}
+    return dict(_insert_singly(connection, row) for row in rows)
 
 
 def _insert_singly(connection: sqlite3.Connection, row: Row) -> tuple[tuple[int, int], int]:

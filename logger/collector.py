@@ -139,13 +139,17 @@ class LiveSource:
     def _listen(self, stop: Event, emit: Emit) -> None:
         self._decoder.opened()
         opened = last_read = self._timeline.now_ms()
-        while not stop.is_set():
+        stopping = False
+        while not stopping:
+            # Once more after the stop: what lies on the wire by then was sent to us.
+            stopping = stop.is_set()
             data = self._line.read()
             now = self._timeline.now_ms()
             if data:
                 self._backoff.reset()
                 self._take(self._decoder.feed(data), last_read, now, emit)
-            self._judge(opened, now, emit)
+            if not stopping:
+                self._judge(opened, now, emit)
             last_read = now
 
     # -- what was read ---------------------------------------------------------------------------------------

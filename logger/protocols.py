@@ -50,9 +50,8 @@ class Batch(Protocol):
     size : int
         Samples that it holds in memory.
     can_wait : bool
-        False for what a live line said: it is written in the writer's own transaction, whole or not at all. True for
-        a block of a file: its source is held back while there is no room, and it is written outside that
-        transaction, in short ones of its own; written once more after a fault it must change nothing.
+        False for what a live line said: all of those that have come are written in one transaction. True for a block
+        of a file: its source is held back while there is no room, and it is written in a transaction of its own.
     """
 
     @property
@@ -61,17 +60,8 @@ class Batch(Protocol):
     @property
     def can_wait(self) -> bool: ...
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
-        """Write it.
-
-        Parameters
-        ----------
-        connection : sqlite3.Connection
-            The writer's; inside its transaction unless the batch can wait.
-        channels : Channels
-            Of that connection.
-        now : int
-            Intervals that end after it are open [ms UTC].
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
+        """Write it, inside the writer's transaction.
 
         Returns
         -------

@@ -47,7 +47,10 @@ class Record:
 
     def bounds(self) -> tuple[int, int] | None:
         """First and last time of the record, UTC [ms]; None where it is empty."""
-        first, last = self._connection.execute("SELECT min(t), max(t) FROM sample").fetchone()
+        # Apart: for both at once SQLite would read the whole table.
+        first, last = self._connection.execute(
+            "SELECT (SELECT min(t) FROM sample), (SELECT max(t) FROM sample)"
+        ).fetchone()
         oldest = self._connection.execute("SELECT min(t) FROM day").fetchone()[0]
         if first is None:
             return None

@@ -97,11 +97,12 @@ def _sentence(error: Any, raw: Mapping[str, Any]) -> str:
     if error["type"] == "missing":
         return f"{where}: required{example or _needs(field)}"
     sent = error["input"]
-    value = "" if isinstance(sent, dict | BaseModel) else f" = {toml(sent)}"
-    return f"{where}{value}: {_rule(error, key, field)}{example}"
+    value = "" if isinstance(sent, dict | BaseModel) else f" = {shown(sent)}"
+    return f"{where}{value}: {rule(error, key, field)}{example}"
 
 
-def _rule(error: Any, key: str, field: FieldInfo) -> str:
+def rule(error: Any, key: str, field: FieldInfo) -> str:
+    """What a value should be, for one error of the checker."""
     kind, context = error["type"], error.get("ctx", {})
     if kind in ("list_type", "too_short") and _model_in(field.annotation):
         return f"write at least one table under a heading [[{'source.' if key == 'channel' else ''}{key}]]"
@@ -185,7 +186,7 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 
 
 def toml(value: Any) -> str:
-    """A value as it is written in the file, cut where it is long."""
+    """A value as it is written in the file."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, dict):
@@ -199,6 +200,12 @@ def toml(value: Any) -> str:
         text = '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
     else:
         text = value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
+    return text
+
+
+def shown(value: Any) -> str:
+    """A value as it is written in the file, cut where it is long."""
+    text = toml(value)
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from logger import vocabulary
 from logger.errors import UnknownChannel, UnknownUnit
 from logger.settings import Source, SourceChannel
-from logger.settings_mistakes import LISTS, toml
+from logger.settings_mistakes import LISTS, shown
 from logger.units import conversion
 
 _NAMED_KINDS = ("array", "controller", "bank", "enclosure", "fan")
@@ -75,7 +75,7 @@ def _one_line_twice(sources: list[Source]) -> Iterator[str]:
         if source.kind == "serial" and source.port:
             if source.port in first:
                 yield (
-                    f"source {source.name!r}, port = {toml(source.port)}: source {first[source.port]!r} reads that "
+                    f"source {source.name!r}, port = {shown(source.port)}: source {first[source.port]!r} reads that "
                     "line already; a line has one reader, so put all its channels under one source"
                 )
             first.setdefault(source.port, source.name)
@@ -86,13 +86,13 @@ def _references(raw: dict[str, Any], names: dict[str, list[str]]) -> Iterator[st
         for entry in _entries(raw, kind):
             name = entry.get(key)
             if isinstance(name, str) and name not in names[target]:
-                yield f"{kind} {entry.get('name')!r}, {key} = {toml(name)}: {_not_there(target, name, names[target])}"
+                yield f"{kind} {entry.get('name')!r}, {key} = {shown(name)}: {_not_there(target, name, names[target])}"
     for cable in _entries(raw, "cable"):
         carries = cable.get("carries")
         if isinstance(carries, str) and re.fullmatch(r"(array|controller)\.[a-z0-9_-]+", carries):
             kind, name = carries.split(".")
             if name not in names[kind]:
-                yield f"cable {cable.get('name')!r}, carries = {toml(carries)}: {_not_there(kind, name, names[kind])}"
+                yield f"cable {cable.get('name')!r}, carries = {shown(carries)}: {_not_there(kind, name, names[kind])}"
 
 
 def _not_there(kind: str, name: str, known: list[str]) -> str:
@@ -110,7 +110,7 @@ def _source_problems(source: Source, names: dict[str, list[str]]) -> Iterator[st
             yield f"{at}: stands twice; to average several fields write them in one entry, field = [1, 2]"
         seen.add(entry.channel)
         if source.kind == "serial":
-            yield from (f"{at}, field = {toml(field)}: {rule}" for field, rule in _field_problems(source, entry))
+            yield from (f"{at}, field = {shown(field)}: {rule}" for field, rule in _field_problems(source, entry))
         try:
             quantity = vocabulary.lookup(entry.channel)
         except UnknownChannel as fault:

@@ -108,18 +108,18 @@ class Channels:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        self._ids: dict[str, int] = dict(connection.execute("SELECT name, id FROM channel"))
+        self.ids: dict[str, int] = dict(connection.execute("SELECT name, id FROM channel"))
         self._codes: dict[tuple[int, str], int] = {
             (channel, name): code for channel, code, name in connection.execute("SELECT channel, code, name FROM label")
         }
 
     def id(self, name: str, unit: str) -> int:
-        found = self._ids.get(name)
+        found = self.ids.get(name)
         if found is None:
             # Another writer may have made it since we looked.
             self._connection.execute("INSERT OR IGNORE INTO channel (name, unit) VALUES (?, ?)", (name, unit))
             (found,) = self._connection.execute("SELECT id FROM channel WHERE name = ?", (name,)).fetchone()
-            self._ids[name] = found
+            self.ids[name] = found
         return int(found)
 
     def code(self, channel: int, word: str) -> int:

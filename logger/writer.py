@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections import deque
+from collections.abc import Callable
 from pathlib import Path
 from threading import Condition, Event
 
@@ -44,6 +45,7 @@ class Outbox:
         self._batches: deque[Batch] = deque()
         self._size = 0
         self._closed = False
+        self._early = True
         self._dropped = 0
 
     def put(self, batch: Batch) -> None:
@@ -61,7 +63,7 @@ class Outbox:
                 oldest = self._batches.popleft()
                 self._size -= oldest.size
                 self._dropped += oldest.size
-            if self._size >= FLUSH_AT:
+            if self._size >= FLUSH_AT and self._early:
                 self._condition.notify_all()
 
     def take(self) -> list[Batch]:
@@ -85,10 +87,11 @@ class Outbox:
             dropped, self._dropped = self._dropped, 0
         return dropped
 
-    def wait(self, clock: Clock, seconds: float) -> None:
-        """Wait for the next flush: so long, or until there is much to write, or until it is closed."""
+    def wait(self, clock: Clock, seconds: float, early: bool) -> None:
+        """Wait for the next flush: so long, or until it is closed, or if `early` until there is much to write."""
         with self._condition:
-            if not self._closed and self._size < FLUSH_AT:
+            self._early = early
+            if not self._closed and not (early and self._size >= FLUSH_AT):
                 clock.wait(self._condition, seconds)
 
     def close(self) -> None:
@@ -166,9 +169,6 @@ class Writer:
         self._rollups = Rollups()
         self._failing_since: int | None = None
         self._connection, self._channels = self._open()
-        self.last_seen: dict[str, int] = dict(
-            self._connection.execute("SELECT name, last_seen FROM source WHERE last_seen IS NOT NULL")
-        )
         self._watch_what_was_left()
 
     def _open(self) -> tuple[sqlite3.Connection, Channels]:
@@ -184,7 +184,7 @@ class Writer:
 
         Not where the samples have left the table: their rows were written long ago, and could not be written again.
         """
-        for t in self.last_seen.values():
+        for (t,) in self._connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
             minute = t // MINUTE_MS * MINUTE_MS
             query = "SELECT 1 FROM sample WHERE t >= ? AND t < ? LIMIT 1"
             if self._connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
@@ -194,7 +194,8 @@ class Writer:
         """Flush at every interval until `stop` is set and the outbox closed."""
         self.flush()
         while not stop.is_set():
-            self._outbox.wait(self._clock, self._plan.flush_seconds)
+            # A store that cannot be written is not tried more often because much has gathered.
+            self._outbox.wait(self._clock, self._plan.flush_seconds, early=self._failing_since is None)
             self.flush()
 
     def finish(self) -> bool:
@@ -226,20 +227,48 @@ class Writer:
         return True
 
     def _write_live(self, batches: list[Batch], now: int, last: bool) -> None:
+        """All of them in one transaction; a second time, each by itself, where the store refuses one."""
+        try:
+            self._commit(batches, now, last, self._write)
+        except _POISON:
+            self._channels = Channels(self._connection)
+            self._commit(batches, now, last, self._write_or_leave_out)
+
+    def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch], list[Stretch]]) -> None:
         with transaction(self._connection):
             session = self._session if self._session is not None else self._begin()
-            changed = [stretch for batch in batches for stretch in self._write_singly(batch, now)]
+            changed = [stretch for batch in batches for stretch in write(batch)]
             self._rollups.bring_up_to_date(self._connection, joined(changed), now)
             if last:
                 self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
         self._session = session
         self._rollups.forget(self._rollups.over(now))
 
+    def _write(self, batch: Batch) -> list[Stretch]:
+        return batch.write(self._connection, self._channels)
+
+    def _write_or_leave_out(self, batch: Batch) -> list[Stretch]:
+        """What the store refuses in itself is left out, so that it does not hold up the others for ever."""
+        self._connection.execute("SAVEPOINT batch")
+        try:
+            return self._write(batch)
+        except _POISON:
+            self._connection.execute("ROLLBACK TO batch")
+            self._channels = Channels(self._connection)
+            log.exception("%d readings left out: the store refuses them", batch.size)
+            return []
+        finally:
+            # After an error of the disk the transaction, and the savepoint with it, is gone already.
+            if self._connection.in_transaction:
+                self._connection.execute("RELEASE batch")
+
     def _write_block(self, batch: Batch, now: int) -> None:
         try:
-            stretches = batch.write(self._connection, self._channels, now)
+            with transaction(self._connection):
+                stretches = self._write(batch)
         except _POISON:
-            log.exception("a block of %d samples left out: it cannot be written", batch.size)
+            self._channels = Channels(self._connection)
+            log.exception("a block of %d samples left out: the store refuses it", batch.size)
             return
         for _, stop in stretches:
             self._rollups.watch(stop - 1, after=now)
@@ -251,21 +280,6 @@ class Writer:
             (self._boot_id, self._started, self._monotonic_ns),
         ).fetchone()
         return int(session)
-
-    def _write_singly(self, batch: Batch, now: int) -> list[Stretch]:
-        """One batch; what the store refuses in itself is left out, so that it does not hold up the others for ever."""
-        self._connection.execute("SAVEPOINT batch")
-        try:
-            return batch.write(self._connection, self._channels, now)
-        except _POISON:
-            self._connection.execute("ROLLBACK TO batch")
-            self._channels = Channels(self._connection)
-            log.exception("%d readings left out: the store refuses them", batch.size)
-        finally:
-            # After an error of the disk the transaction, and the savepoint with it, is gone already.
-            if self._connection.in_transaction:
-                self._connection.execute("RELEASE batch")
-        return []
 
     # -- trouble with the store ------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import click
 
@@ -72,6 +72,20 @@ def claimed(folder: Path) -> Iterator[None]:
     UsageError
         It is no folder, cannot be written, holds something else than an earlier demo, or a demo still runs in it.
     """
+    held = _opened(folder)
+    with held:
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise UsageError(
+                f"--folder {folder}: a demo still runs in it; end that one with Ctrl-C, or name another folder"
+            ) from None
+        _clear(folder)
+        yield
+
+
+def _opened(folder: Path) -> IO[str]:
+    """The folder's marker, open; the folder is made where it is missing."""
     marker = folder / MARKER
     try:
         if folder.exists() and not folder.is_dir():
@@ -82,17 +96,9 @@ def claimed(folder: Path) -> Iterator[None]:
                 "name a new or empty folder, or one of an earlier demo"
             )
         folder.mkdir(parents=True, exist_ok=True)
-        with marker.open("a", encoding="utf-8") as held:
-            try:
-                fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise UsageError(
-                    f"--folder {folder}: a demo still runs in it; end that one with Ctrl-C, or name another folder"
-                ) from None
-            _clear(folder)
-            yield
-    except PermissionError as fault:
-        raise UsageError(f"--folder {folder}: it cannot be written ({fault.strerror}); name another folder") from None
+        return marker.open("a", encoding="utf-8")
+    except OSError as fault:
+        raise UsageError(f"--folder {folder}: it cannot be used ({fault.strerror}); name another folder") from None
 
 
 def _clear(folder: Path) -> None:

@@ -58,17 +58,21 @@ def listening(app: Dash, host: str = HOST, port: int = PORT) -> Any:
 
     # Its notes on queue length say nothing to a person aboard.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    line = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        return waitress.create_server(app.server, host=host, port=port, threads=6, ident=None)
+        # Bound here: where the server itself cannot bind it leaves threads behind.
+        line.bind((host, port))
     except OSError as fault:
+        line.close()
         if fault.errno == errno.EADDRINUSE:
             raise PortTaken(
                 f"port {port} on {host} is taken by another program; perhaps the pages are up already at "
                 f"http://{host}:{port}/. Otherwise name another: --port {port + 1}"
             ) from None
-        raise PortTaken(
-            f"port {port} on {host} cannot be used ({os.strerror(fault.errno or 0)}); name another"
-        ) from None
+        why = os.strerror(fault.errno) if fault.errno else str(fault)
+        raise PortTaken(f"port {port} on {host} cannot be used ({why}); name another with --port") from None
+    return waitress.create_server(app.server, sockets=[line], threads=6, ident=None)
 
 
 def serve(app: Dash, host: str = HOST, port: int = PORT) -> None:

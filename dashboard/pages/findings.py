@@ -7,9 +7,9 @@ from dash import html
 from analysis.results import Finding
 from dashboard import sentences
 from dashboard.acts import act, by_worth, dangers
-from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, place, section, sheet, urgency
+from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, place, section, sheet, urgency, what_to_do
 from dashboard.view import View
-from dashboard.wording import CAUSES, RULES, capital, evidence, percent, word
+from dashboard.wording import CAUSES, RULES, capital, chance, evidence, sentence, word
 
 PATH, NAME = "/findings", "findings"
 
@@ -38,7 +38,7 @@ def _notice(view: View, finding: Finding) -> Piece:
             html.P(
                 f"{capital(dated)}." + (f" {capital(urgency(finding))}." if finding.is_open else ""), className="dated"
             ),
-            html.P(finding.summary, className="summary"),
+            html.P(sentence(finding.summary), className="summary"),
             note(f"What this means: {rule.line}.") if rule else None,
             *(_to_do(view, finding) if finding.is_open else []),
             _causes(finding),
@@ -53,7 +53,7 @@ def _to_do(view: View, finding: Finding) -> list[Piece]:
     todo = act(finding)
     tool = "" if todo.tool == "nothing" else f"; take: {todo.tool}"
     return [
-        html.P([html.Strong("What to do. "), todo.do]),
+        html.P([html.Strong("What to do. "), *what_to_do(todo)]),
         note(f"At: {todo.place}{tool}."),
         cautions(todo.cautions),
     ]
@@ -69,7 +69,7 @@ def _causes(finding: Finding) -> Piece:
                 [
                     html.Tr(
                         [
-                            html.Td(percent(c.probability), className="share"),
+                            html.Td(chance(c.probability), className="share"),
                             html.Td(
                                 [capital(word(CAUSES, c.cause)), _line(c.cause)], className="cause"
                             ),

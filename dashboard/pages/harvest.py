@@ -75,18 +75,21 @@ def _day(view: View, sun: SunDay, arrays: list[ArrayDay]) -> Piece:
         return html.Tbody(html.Tr([*head, html.Td("nothing judged", colSpan=5), margin]))
     first, *others = arrays
     notes = html.Tr(html.Td(_margin(view, sun), colSpan=10), className="notes-below")
-    rows = [html.Tr([*head, *_array_cells(first), margin]), *[html.Tr(_array_cells(other)) for other in others]]
+    rows = [
+        html.Tr([*head, *_array_cells(view, first), margin]),
+        *[html.Tr(_array_cells(view, other)) for other in others],
+    ]
     # On a phone there is no margin: the notes then follow the day's lines.
     return html.Tbody([*rows, notes])
 
 
-def _array_cells(day: ArrayDay) -> list[Piece]:
+def _array_cells(view: View, day: ArrayDay) -> list[Piece]:
     abnormal = " abnormal" if day.verdict == "shortfall" else ""
     cells = {
         "array": day.array,
         "could have": energy(day.expected_wh),
         "got": energy(day.measured_wh),
-        "held back by": sentences.held_back(day),
+        "held back by": sentences.held_back(day, _likely(view, day)),
     }
     return [
         *[html.Td(text, className=_css(name), **{"data-label": name}) for name, text in cells.items()],
@@ -95,6 +98,15 @@ def _array_cells(day: ArrayDay) -> list[Piece]:
             **{"data-label": "verdict"},
         ),
     ]  # fmt: skip
+
+
+def _likely(view: View, day: ArrayDay) -> str | None:
+    """The likeliest cause of the shortfall that stood on that day."""
+    for finding in view.findings:
+        stood = finding.since < day.stop and (finding.until is None or finding.until > day.start)
+        if finding.rule == "yield-shortfall" and finding.subject == f"array.{day.array}" and stood and finding.causes:
+            return finding.causes[0].cause
+    return None
 
 
 def _margin(view: View, sun: SunDay) -> list[Piece]:

@@ -8,7 +8,7 @@ from typing import Any
 from dash import dcc, html
 
 from analysis.results import Finding
-from dashboard.acts import Danger
+from dashboard.acts import Act, Danger
 from dashboard.figures import Figure
 from dashboard.look import GRAPH_CONFIG
 from dashboard.wording import PRIORITIES, capital, subject, word
@@ -72,6 +72,12 @@ def before_you_touch(found: Sequence[Danger]) -> Piece:
         ],
         className="danger",
     )
+
+
+def what_to_do(act: Act) -> list[Piece]:
+    """The act, its first sentence in bold."""
+    first, stop, rest = act.do.partition(". ")
+    return [html.Strong(first + stop.strip()), " " + rest if rest else ""]
 
 
 def notice_link(finding: Finding) -> Piece:

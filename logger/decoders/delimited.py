@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
 
 from logger.decoders.fields import Find
 from logger.decoders.lines import Parse
@@ -19,7 +18,8 @@ def parser(plan: SourcePlan) -> Parse:
 
     def parse(text: str) -> Find:
         separator = plan.separator or next((mark for mark in found if mark in text), " ")
-        return _by_position(split(text, separator))
+        fields: dict[int | str, str] = dict(enumerate(split(text, separator), start=1))
+        return fields.get
 
     return parse
 
@@ -31,12 +31,3 @@ def split(text: str, separator: str) -> list[str]:
     if '"' in text and len(separator) == 1:
         return next(csv.reader([text], delimiter=separator, skipinitialspace=True), [])
     return text.split(separator)
-
-
-def _by_position(fields: list[str]) -> Callable[[int | str], str | None]:
-    count = len(fields)
-
-    def find(field: int | str) -> str | None:
-        return fields[field - 1] if isinstance(field, int) and field <= count else None
-
-    return find

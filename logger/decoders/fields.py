@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from typing import Protocol
 
 from logger.plan import ChannelPlan, SourcePlan
 from logger.readings import Reading, Record, Reject
@@ -17,8 +16,8 @@ MAX_WORD = 60
 Find = Callable[[int | str], object]
 """What a message holds at a position, key, pointer or group: a text, a number, a truth value, or None."""
 
-# Digits on both sides of a point: a "13." is a number that lost its end, not a value.
-_NUMBER = r"[+-]?(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)(?:[eE][+-]?[0-9]+)?"
+# Digits after a point: a "13." is a number that lost its end, not a value.
+_NUMBER = r"\s*[+-]?(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)(?:[eE][+-]?[0-9]+)?\s*"
 _DAMAGED = re.compile(r"(?=.*[0-9])[-+.,eE0-9]+")
 
 
@@ -38,119 +37,107 @@ class BadField(Exception):
         self.damaged = damaged
 
 
+Read = Callable[[Find], float | str]
+"""The value that one channel takes from a message; raises `BadField` where there is none."""
+
+
 class Numbers:
     """Strict numbers: no underscores, no hex, never NaN or infinite; a comma as the point only where declared."""
 
     def __init__(self, plan: SourcePlan) -> None:
-        self._comma = plan.decimal == ","
-        self._is_number = re.compile(_NUMBER.format(point=re.escape(plan.decimal))).fullmatch
+        self.matches = re.compile(_NUMBER.format(point=re.escape(plan.decimal))).fullmatch
+        self.of_text: Callable[[str], float] = _of_comma_text if plan.decimal == "," else float
         self._missing = frozenset(plan.missing) | {""}
 
-    def __call__(self, value: object, field: int | str, is_switch: bool) -> float:
-        """The number that a field holds.
-
-        Raises
-        ------
-        BadField
-            It is missing, or not a number.
-        """
-        if isinstance(value, str):
-            text = value.strip()
-            if not self._is_number(text):
-                raise self._fault(text, field)
-            number = float(text.replace(",", ".") if self._comma else text)
-        elif value is None:
-            raise BadField(f"field {field} is missing")
-        elif isinstance(value, bool) and not is_switch:
-            raise BadField(f"field {field} is not a number")
-        elif isinstance(value, (int, float)):
-            number = _float(value)
-        else:
-            raise BadField(f"field {field} is not a number")
-        if not math.isfinite(number):
-            raise BadField(f"field {field} is not a number")
-        return number
-
-    def _fault(self, text: str, field: int | str) -> BadField:
+    def fault(self, text: str, field: int | str) -> BadField:
+        """Why a text is no number."""
+        text = text.strip()
         if text in self._missing:
             return BadField(f"field {field} is missing")
         if _DAMAGED.fullmatch(text):
             return BadField(f"field {field} is a damaged number", damaged=True)
         return BadField(f"field {field} is not a number")
 
-
-def _float(value: float) -> float:
-    try:
-        return float(value)
-    except OverflowError:
-        return math.inf
-
-
-class _Entry(Protocol):
-    channel: str
-
-    def read(self, find: Find) -> float | str: ...
-
-
-class _Number:
-    """One field, one number."""
-
-    def __init__(self, plan: ChannelPlan, field: int | str, numbers: Numbers) -> None:
-        self.channel = plan.channel
-        self._field = field
-        self._scale, self._offset = plan.scale, plan.offset
-        self._is_switch = plan.unit == "0/1"
-        self._numbers = numbers
-
-    def read(self, find: Find) -> float:
-        value = self._numbers(find(self._field), self._field, self._is_switch) * self._scale + self._offset
-        if not math.isfinite(value):
-            raise BadField(f"field {self._field} is not a number")
-        return value
-
-
-class _Mean:
-    """Several fields, the mean of those that are numbers."""
-
-    def __init__(self, plan: ChannelPlan, fields: tuple[int | str, ...], numbers: Numbers) -> None:
-        self.channel = plan.channel
-        self._fields = fields
-        self._parts = [_Number(plan, field, numbers) for field in fields]
-
-    def read(self, find: Find) -> float:
-        values = []
-        for part in self._parts:
+    @staticmethod
+    def of_other(value: object, field: int | str, is_switch: bool) -> float:
+        """The number that a value other than a text is: JSON has numbers of its own, and truth values for switches."""
+        if value is None:
+            raise BadField(f"field {field} is missing")
+        if isinstance(value, (int, float)) and (is_switch or not isinstance(value, bool)):
             try:
-                values.append(part.read(find))
+                return float(value)
+            except OverflowError:
+                return math.inf
+        raise BadField(f"field {field} is not a number")
+
+
+def _of_comma_text(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def _number(plan: ChannelPlan, field: int | str, numbers: Numbers) -> Callable[[Find], float]:
+    """One field, one number. A closure, for this runs for every value that is ever logged."""
+    matches, of_text, scale, offset, is_switch = (
+        numbers.matches,
+        numbers.of_text,
+        plan.scale,
+        plan.offset,
+        plan.unit == "0/1",
+    )
+    isfinite = math.isfinite
+
+    def read(find: Find) -> float:
+        value = find(field)
+        if isinstance(value, str):
+            if not matches(value):
+                raise numbers.fault(value, field)
+            number = of_text(value) * scale + offset
+        else:
+            number = numbers.of_other(value, field, is_switch) * scale + offset
+        if not isfinite(number):
+            raise BadField(f"field {field} is not a number")
+        return number
+
+    return read
+
+
+def _mean(plan: ChannelPlan, fields: tuple[int | str, ...], numbers: Numbers) -> Callable[[Find], float]:
+    """Several fields, the mean of those that are numbers."""
+    parts = [_number(plan, field, numbers) for field in fields]
+
+    def read(find: Find) -> float:
+        values = []
+        for part in parts:
+            try:
+                values.append(part(find))
             except BadField as fault:
                 if fault.damaged:
                     raise
         if not values:
-            raise BadField(f"no number in fields {', '.join(map(str, self._fields))}")
+            raise BadField(f"no number in fields {', '.join(map(str, fields))}")
         return math.fsum(values) / len(values)
 
+    return read
 
-class _Word:
+
+def _word(plan: ChannelPlan, field: int | str, missing: frozenset[str]) -> Callable[[Find], str]:
     """One field, one word."""
+    words = plan.words or {}
+    known = frozenset(STAGES) if plan.channel.endswith(".stage") else None
 
-    def __init__(self, plan: ChannelPlan, field: int | str, missing: frozenset[str]) -> None:
-        self.channel = plan.channel
-        self._field = field
-        self._words = plan.words or {}
-        self._known = frozenset(STAGES) if plan.channel.endswith(".stage") else None
-        self._missing = missing
-
-    def read(self, find: Find) -> str:
-        value = find(self._field)
+    def read(find: Find) -> str:
+        value = find(field)
         text = "" if value is None else str(value).strip()
-        word = self._words.get(text)
+        word = words.get(text)
         if word is None:
-            if text in self._missing:
-                raise BadField(f"field {self._field} is missing")
+            if text in missing:
+                raise BadField(f"field {field} is missing")
             word = text
-        if (self._known is not None and word not in self._known) or len(word) > MAX_WORD or not word.isprintable():
-            raise BadField(f"field {self._field} is no known word")
+        if (known is not None and word not in known) or len(word) > MAX_WORD or not word.isprintable():
+            raise BadField(f"field {field} is no known word")
         return word
+
+    return read
 
 
 class Mapping:
@@ -165,7 +152,7 @@ class Mapping:
     def __init__(self, plan: SourcePlan) -> None:
         numbers = Numbers(plan)
         missing = frozenset(plan.missing) | {""}
-        self._entries = [_entry(channel, numbers, missing) for channel in plan.channels]
+        self._entries = [(channel.channel, _reader(channel, numbers, missing)) for channel in plan.channels]
 
     def items(self, find: Find, raw: bytes) -> list[Record | Reject]:
         """The readings of one message, then a reject for each mapped field that is none.
@@ -175,9 +162,9 @@ class Mapping:
         """
         readings: list[Reading] = []
         bad: list[Record | Reject] = []
-        for entry in self._entries:
+        for channel, read in self._entries:
             try:
-                readings.append(Reading(entry.channel, entry.read(find)))
+                readings.append(Reading(channel, read(find)))
             except BadField as fault:
                 if fault.damaged:
                     return [Reject(raw, str(fault))]
@@ -187,9 +174,9 @@ class Mapping:
         return [Record(tuple(readings)), *bad]
 
 
-def _entry(plan: ChannelPlan, numbers: Numbers, missing: frozenset[str]) -> _Entry:
+def _reader(plan: ChannelPlan, numbers: Numbers, missing: frozenset[str]) -> Read:
     if plan.is_text:
-        return _Word(plan, plan.field[0] if isinstance(plan.field, tuple) else plan.field, missing)
+        return _word(plan, plan.field[0] if isinstance(plan.field, tuple) else plan.field, missing)
     if isinstance(plan.field, tuple):
-        return _Mean(plan, plan.field, numbers)
-    return _Number(plan, plan.field, numbers)
+        return _mean(plan, plan.field, numbers)
+    return _number(plan, plan.field, numbers)

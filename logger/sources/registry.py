@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Source
 from logger.sources.serial_line import SerialLine
+from logger.store import open_reader
 from logger.timeline import Timeline
+
+if TYPE_CHECKING:
+    from logger.sources.csv_file import MakeTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,33 +31,45 @@ class Setting:
     timeline : Timeline
         For every time.
     decoder : callable
-        Makes the decoder that a plan names.
-    last_seen : dict of str to int
-        When each source was last heard, by any earlier session [ms UTC].
+        Makes the decoder of live lines that a plan names.
+    table : callable
+        Makes the decoder of a file.
+    store : Path
+        To look up how far earlier sessions came.
     """
 
     clock: Clock
     timeline: Timeline
     decoder: Callable[[SourcePlan], Decoder]
-    last_seen: dict[str, int]
+    table: MakeTable
+    store: Path
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    with closing(open_reader(setting.store)) as connection:
+        row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
+    last_heard = row[0] if row else None
     return LiveSource(
-        plan,
-        SerialLine(plan),
-        setting.decoder(plan),
-        setting.clock,
-        setting.timeline,
-        last_heard=setting.last_seen.get(plan.name),
+        plan, SerialLine(plan), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
     )
+
+
+def _csv(plan: SourcePlan, setting: Setting) -> Source:
+    # What files need (digests, zones) costs 5 MB: a logger that follows none does without.
+    from logger.sources.csv_file import positions  # noqa: PLC0415
+    from logger.sources.followed import FollowedFiles  # noqa: PLC0415
+
+    with closing(open_reader(setting.store)) as connection:
+        known = positions(connection, plan.name)
+    return FollowedFiles(plan, setting.table, known, setting.timeline.now_ms, setting.clock)
 
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
+    "csv": _csv,
 }
 
 
 def make(plans: tuple[SourcePlan, ...], setting: Setting) -> list[tuple[str, Source]]:
-    """The sources of these plans, by name; kinds that are not read by the logger are left out."""
-    return [(plan.name, KINDS[plan.kind](plan, setting)) for plan in plans if plan.kind in KINDS]
+    """The sources of these plans, by name."""
+    return [(plan.name, KINDS[plan.kind](plan, setting)) for plan in plans]

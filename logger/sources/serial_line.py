@@ -51,14 +51,13 @@ class SerialLine:
             It is not there, or it is no serial line.
         """
         try:
-            port = self._made()
-            port.open()
-        except (OSError, ValueError) as fault:
+            self._port = self._made()
+            self._port.open()
+            self._claim(self._port)
+        except (OSError, ValueError, termios.error) as fault:
+            self.close()
             raise _told(self._where, fault) from None
-        self._port = port
-        try:
-            self._claim(port)
-        except BaseException:
+        except LineFault:
             self.close()
             raise
 
@@ -102,7 +101,7 @@ class SerialLine:
             raise LineFault(f"serial line {self._where}: not open")
         try:
             data: bytes = self._port.read(1)
-        except OSError as fault:
+        except (OSError, termios.error) as fault:
             raise LineFault(f"serial line {self._where}: lost ({fault}); is it still plugged in?") from None
         try:
             while data and len(data) < MAX_READ and (waiting := self._port.in_waiting):
@@ -117,7 +116,7 @@ class SerialLine:
         if port is None:
             return
         try:
-            if _is_device(port):
+            if _is_device(port) and port.is_open:
                 fcntl.ioctl(port.fileno(), termios.TIOCNXCL)
         except OSError:
             pass
@@ -134,7 +133,7 @@ def _is_device(port: serial.Serial) -> bool:
 
 
 def _told(where: str, fault: Exception) -> LineFault:
-    code = getattr(fault, "errno", None)
+    code = fault.args[0] if isinstance(fault, termios.error) else getattr(fault, "errno", None)
     if code in (errno.EBUSY, errno.EAGAIN):
         return _in_use(where, holders(where))
     if code in (errno.EACCES, errno.EPERM):

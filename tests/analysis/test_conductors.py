@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from analysis import conductors
 from analysis.conductors import basis, loop_ohm, ohm_per_km, temperature_factor
 from logger.errors import UnknownConductor
+from logger.settings import Cable
 
 CLASSES = [f"class {number}{coat} copper" for number in (1, 2, 5, 6) for coat in ("", " plain", " tinned")]
 
@@ -136,3 +137,11 @@ def test_an_area_that_is_no_cables_is_refused(area: float) -> None:
     """Nonsense areas raise, they never become a resistance."""
     with pytest.raises(UnknownConductor, match="is no cable's; write square millimetres"):
         ohm_per_km(area, "class 5 copper", 20.0)
+
+
+@pytest.mark.parametrize("conductor", CLASSES)
+@pytest.mark.parametrize("area", [0.05, 4.0, 2000.0])
+def test_what_the_settings_accept_is_understood(conductor: str, area: float) -> None:
+    """No cable passes the check of the settings and fails here."""
+    cable = Cable(name="run", carries="array.cabin", length=1.0, area=area, conductor=conductor)
+    assert loop_ohm(cable.length, cable.area, cable.conductor, 20.0) > 0

@@ -16,7 +16,7 @@ from logger.errors import SettingsError
 from logger.plan import Plan
 from logger.settings import Array, Cable, Module, Settings, Site, Source, SourceChannel, TimeColumn
 from logger.settings_file import parse, plan, read
-from logger.settings_mistakes import toml
+from logger.settings_mistakes import shown
 
 BASE = """
 [site]
@@ -567,4 +567,4 @@ def test_one_broken_value_in_a_right_file(data: st.DataObject, raw: Any) -> None
 )
 def test_values_are_shown_as_they_are_written(value: Any, written: str) -> None:
     """What a message quotes can be found in the file, and pasted back."""
-    assert toml(value) == written
+    assert shown(value) == written

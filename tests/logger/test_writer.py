@@ -23,7 +23,7 @@ from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import MAX_HELD, Outbox, Writer, joined
+from logger.writer import FLUSH_AT, MAX_HELD, Outbox, Writer, joined
 
 from .plans import channel
 from .times import FakeClock
@@ -213,6 +213,19 @@ def test_a_locked_store_costs_nothing(
     assert len(caplog.records) == 2
 
 
+def test_much_to_write_is_written_early_unless_the_store_fails() -> None:
+    """A long file does not wait for the flush interval; a full disk is not tried again without a pause."""
+    outbox, clock = Outbox(), FakeClock()
+    outbox.put(FakeBlock(FLUSH_AT, []))
+    outbox.wait(clock, 30, early=True)
+    assert clock.waits == []
+    outbox.wait(clock, 30, early=False)
+    assert clock.waits == [30]
+    outbox.close()
+    outbox.wait(clock, 30, early=False)
+    assert clock.waits == [30]
+
+
 class FaultyBatch:
     """Fails as often as told."""
 
@@ -222,7 +235,7 @@ class FaultyBatch:
     def __init__(self, *faults: Exception) -> None:
         self._faults = list(faults)
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         channels.id("bank.house.midpoint_voltage", "V")
         if self._faults:
             raise self._faults.pop(0)
@@ -264,7 +277,7 @@ def test_memory_is_bounded_and_the_newest_stay(store_path: Path) -> None:
 
 
 class FakeBlock:
-    """A block of a file: written by itself, in transactions of its own."""
+    """A block of a file: written in a transaction of its own."""
 
     can_wait = True
 
@@ -273,15 +286,14 @@ class FakeBlock:
         self._written = written
         self._faults = faults
 
-    def write(self, connection: sqlite3.Connection, channels: Channels, now: int) -> list[Stretch]:
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         if self._faults:
             self._faults -= 1
             raise sqlite3.OperationalError("database is locked")
-        with transaction(connection):
-            number = channels.id(VOLTS, "V")
-            connection.execute("INSERT INTO sample (t, channel, value) VALUES (?, ?, 1)", (now - 1, number))
+        number = channels.id(VOLTS, "V")
+        connection.execute("INSERT INTO sample (t, channel, value) VALUES (?, ?, 1)", (NOON + 5, number))
         self._written.append(self.size)
-        return [(now - 1, now)]
+        return [(NOON + 5, NOON + 6)]
 
 
 def test_a_block_of_a_file_is_held_back_while_there_is_no_room() -> None:

@@ -1,0 +1,206 @@
+"""Owns the commands at the wire: ``record`` and ``listen``."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dashboard.commands.options import json_option, print_json, settings_option
+
+if TYPE_CHECKING:
+    from logger.plan import Plan
+
+SPEEDS = (9600, 19200, 115200, 4800, 38400, 57600, 2400, 1200)
+_ENOUGH_LINES = 4
+_NOISE_BYTES = 400
+_PATIENT = 3
+
+
+@click.command()
+@settings_option
+def record(settings_path: Path) -> None:
+    """Record what the sources send, until stopped.
+
+    The process becomes the lean logger: same process id, no part of the analysis in memory. SIGTERM or Ctrl-C stops it
+    cleanly.
+    """
+    from logger import settings_file
+    from logger.errors import UsageError
+
+    plan = settings_file.plan(settings_file.read(settings_path))
+    if not plan.sources:
+        raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
+    _prepare(Path(plan.store_path))
+    _become_logger(plan)
+
+
+def _prepare(store: Path) -> None:
+    """Bring the store up to date in a child, so that what it imports goes with it."""
+    done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", str(store)], check=False)
+    if done.returncode:
+        sys.exit(done.returncode)
+
+
+def _become_logger(plan: Plan) -> None:
+    """Replace this process by the logger; the plan travels in memory, for it holds no secret but may be long."""
+    # A signal that comes from here on waits until the logger listens for it, and then stops it cleanly.
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM, signal.SIGINT})
+    sys.stdout.flush()
+    sys.stderr.flush()
+    descriptor = os.memfd_create("plan", 0)
+    with os.fdopen(descriptor, "w", encoding="utf-8", closefd=False) as file:
+        file.write(plan.to_json())
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "logger", "--plan-fd", str(descriptor)])
+
+
+@click.command()
+@click.argument("line", required=False)
+@click.option("--baud", type=click.IntRange(50, 4_000_000), help="Speed; without it the usual ones are tried.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.2, 600),
+    default=5.0,
+    show_default=True,
+    help="How long to wait at each speed. Longer for a device that seldom speaks.",
+)
+@json_option
+def listen(line: str | None, baud: int | None, seconds: float, as_json: bool) -> None:
+    """List serial lines, or show what LINE sends and propose a [[source]] block for it.
+
+    LINE is a device or a URL such as socket://host:port. Listening needs no settings file and sends nothing.
+    """
+    if line is None:
+        _list(as_json)
+    else:
+        _show(line, (baud,) if baud else SPEEDS, seconds, as_json)
+
+
+def _list(as_json: bool) -> None:
+    from logger.sources.known_lines import known_lines
+
+    lines = known_lines()
+    if as_json:
+        print_json(
+            {
+                "lines": [
+                    {
+                        "name": one.name,
+                        "device": one.device,
+                        "about": one.about or None,
+                        "stable": one.stable,
+                        "held_by": list(one.held_by),
+                    }
+                    for one in lines
+                ]
+            }
+        )
+        return
+    for one in lines:
+        click.echo(one.name)
+        facts = [one.device] if one.name != one.device else ["this name may change when it is plugged in again"]
+        facts += [one.about] if one.about else []
+        facts += [f"held by {', '.join(one.held_by)}"] if one.held_by else []
+        click.echo(f"    {'; '.join(facts)}")
+    if lines:
+        click.echo(f"\nTo hear one: noonmark listen {lines[0].name}", err=True)
+    else:
+        click.echo("No serial line here. Plug the adapter in, then look again.", err=True)
+
+
+def _show(port: str, speeds: tuple[int, ...], seconds: float, as_json: bool) -> None:
+    from logger.guessing import guess, proposal
+
+    baud, lines = _hear(port, speeds, seconds)
+    found = guess(lines)
+    name = _stable_name(port)
+    block = proposal(found, name, baud)
+    shown = [line.decode("utf-8") for line in lines]
+    if as_json:
+        print_json(
+            {
+                "line": name,
+                "baud": baud,
+                "heard": shown,
+                "format": found.format,
+                "separator": found.separator,
+                "checksum": found.checksum,
+                "decimal": found.decimal,
+                "fields": [{"field": field, "last": last} for field, last in found.fields],
+                "proposal": block,
+            }
+        )
+        return
+    click.echo(f"\nIt says, at {baud} baud:", err=True)
+    for text in shown[-_ENOUGH_LINES:]:
+        click.echo(f"    {text}", err=True)
+    if found.format is None:
+        click.echo('No format known here fits. Try format = "pattern".', err=True)
+    click.echo("\nFor the settings file. Choose the name and each channel:\n", err=True)
+    click.echo(block, nl=False)
+
+
+def _stable_name(port: str) -> str:
+    from logger.sources.known_lines import known_lines
+
+    device = str(Path(port).resolve()) if port.startswith("/dev/") else port
+    return next((one.name for one in known_lines() if one.stable and one.device == device), port)
+
+
+def _hear(port: str, speeds: tuple[int, ...], seconds: float) -> tuple[int, list[bytes]]:
+    """The first speed at which the line can be read, and what was heard."""
+    from logger.errors import LineFault
+
+    heard_bytes = 0
+    began = time.monotonic()
+    for baud in speeds:
+        lines, count = _hear_at(port, baud, seconds * (_PATIENT if heard_bytes else 1))
+        if lines:
+            return baud, lines
+        heard_bytes += count
+        click.echo(f"{baud} baud: {f'{count} bytes, not readable' if count else 'nothing'}", err=True)
+    spent, tried = time.monotonic() - began, ", ".join(map(str, speeds))
+    if heard_bytes:
+        raise LineFault(
+            f"serial line {port}: {heard_bytes} bytes came in {spent:.0f} s, none readable as text at {tried} baud; "
+            "it may speak another speed (--baud) or another parity, or no text at all"
+        )
+    raise LineFault(
+        f"serial line {port}: nothing came in {spent:.0f} s at {tried} baud; is the device on, its TX on our RX, "
+        "its ground on ours? one that seldom speaks needs --seconds 60"
+    )
+
+
+def _hear_at(port: str, baud: int, seconds: float) -> tuple[list[bytes], int]:
+    """Readable lines at one speed, if most of what comes is readable, and how many bytes came."""
+    from logger.decoders.framing import LineSplitter
+    from logger.guessing import readable
+    from logger.plan import SourcePlan
+    from logger.readings import Reject
+    from logger.sources.serial_line import SerialLine
+
+    good: list[bytes] = []
+    splitter, whole, count = LineSplitter(), 0, 0
+    until = time.monotonic() + seconds
+    with closing(SerialLine(SourcePlan("listen", "serial", (), port=port, baud=baud))) as line:
+        line.open()
+        while time.monotonic() < until and len(good) < _ENOUGH_LINES and (good or count < _NOISE_BYTES):
+            data = line.read()
+            count += len(data)
+            for piece in splitter.feed(data):
+                # The first piece may be half a line; it still shows that this is the right speed.
+                text = piece.raw if isinstance(piece, Reject) else piece
+                if not whole and readable(text):
+                    until += seconds * (_PATIENT - 1)
+                whole += 1
+                if not isinstance(piece, Reject) and readable(text):
+                    good.append(text)
+    return (good if 2 * len(good) > whole - 1 else []), count

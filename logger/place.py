@@ -1,0 +1,50 @@
+"""Owns what kind of file system a path lies on: whether a store there survives a power cut."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+MOUNTS = Path("/proc/self/mounts")
+
+# File systems over a network, where SQLite's write-ahead log does not work at all (sqlite.org/wal.html), and those
+# without a journal, which a power cut can leave in pieces.
+_NETWORK = re.compile(
+    r"nfs\d?|cifs|smb\d?(fs)?|afs|9p|ncpfs|ceph|glusterfs|fuse\.(sshfs|glusterfs|rclone|s3fs|davfs.*)|davfs"
+)
+_WITHOUT_JOURNAL = re.compile(r"vfat|msdos|exfat|fat")
+_MEMORY = re.compile(r"tmpfs|ramfs")
+
+
+def file_system(path: Path, mounts: Path = MOUNTS) -> tuple[str, str]:
+    """Kind and type of the file system on which a path lies, whether or not it exists yet.
+
+    Parameters
+    ----------
+    path : Path
+    mounts : Path
+        In the form of proc_pid_mounts(5).
+
+    Returns
+    -------
+    kind : str
+        ``network``, ``fat``, ``memory`` or ``local``; ``unknown`` where the mounts cannot be read.
+    name : str
+        The kernel's name of the type, for instance ``nfs4``.
+    """
+    try:
+        lines = mounts.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+    except OSError:
+        return "unknown", ""
+    resolved = path.resolve()
+    best, name = -1, ""
+    for line in lines:
+        fields = line.split(" ")
+        if len(fields) < 3:
+            continue
+        point = Path(re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), fields[1]))
+        # The last of several mounts on one place hides those before it.
+        if resolved.is_relative_to(point) and len(point.parts) >= best:
+            best, name = len(point.parts), fields[2]
+    kinds = (("network", _NETWORK), ("fat", _WITHOUT_JOURNAL), ("memory", _MEMORY))
+    return next((kind for kind, names in kinds if names.fullmatch(name)), "local"), name

@@ -1,0 +1,71 @@
+"""Owns the csv source at work: looks at its files again and again and hands on what they have gained."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
+from threading import Event
+
+from logger.clock import Clock
+from logger.plan import SourcePlan
+from logger.protocols import Emit, Stretch
+from logger.sources.csv_file import CsvFollower, FileBlock, MakeTable, Position
+from logger.store import Channels
+
+LOOK_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Gained:
+    """A block of a file on its way to the writer, which closes the intervals that it leaves open."""
+
+    block: FileBlock
+
+    @property
+    def size(self) -> int:
+        return self.block.size
+
+    @property
+    def can_wait(self) -> bool:
+        return self.block.can_wait
+
+    def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
+        times = self.block.block.times
+        return [*self.block.write(connection, channels), *([(min(times), max(times) + 1)] if times else [])]
+
+
+class FollowedFiles:
+    """The growing files of one source.
+
+    Parameters
+    ----------
+    plan : SourcePlan
+        Of kind ``csv``.
+    make_table : callable
+        Makes the decoder.
+    known : dict of str to Position
+        How far each file was read by earlier sessions.
+    now : callable
+        Time [ms UTC].
+    clock : Clock
+        For every wait.
+    """
+
+    def __init__(
+        self,
+        plan: SourcePlan,
+        make_table: MakeTable,
+        known: dict[str, Position],
+        now: Callable[[], int],
+        clock: Clock,
+    ) -> None:
+        self._follower = CsvFollower(plan, make_table, known, now)
+        self._clock = clock
+
+    def run(self, stop: Event, emit: Emit) -> None:
+        while not stop.is_set():
+            for found in self._follower.poll():
+                emit(Gained(found) if isinstance(found, FileBlock) else found)
+            if not self._follower.behind:
+                self._clock.wait(stop, LOOK_S)

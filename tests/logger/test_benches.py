@@ -1,0 +1,43 @@
+"""The benchmarks' short forms: that they measure what they say, not how fast."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+Bench = Callable[[str], ModuleType]
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], ModuleType]:
+    def load(name: str) -> ModuleType:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).parents[1] / f"{name}.py")
+        assert spec
+        assert spec.loader
+        module = importlib.util.module_from_spec(spec)
+        monkeypatch.setitem(sys.modules, name, module)
+        spec.loader.exec_module(module)
+        return module
+
+    return load
+
+
+def test_both_ways_of_the_ingest_benchmark_keep_the_same_samples(tmp_path: Path, bench: Bench) -> None:
+    """The ratio compares like with like."""
+    logger, bare = bench("bench_ingest").run(tmp_path, 700)
+    assert logger > 0
+    assert bare > 0
+
+
+@pytest.mark.terminal
+def test_the_logger_benchmark_counts_what_was_sent(bench: Bench) -> None:
+    """Every line sent is in the store, and the kernel's books are read."""
+    cost = bench("bench_logger").run(seconds=3, flush_s=1)
+    assert cost.samples >= 50
+    assert cost.resident_mb > 5
+    assert cost.bytes_a_sample > 0
