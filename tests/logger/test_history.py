@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger import spans
-from logger.history import Kept, close_finished, keep, keep_within
+from logger.history import close_finished, keep, keep_within
+from logger.history_pieces import Kept
 from logger.plan import SourcePlan
 from logger.readings import Block, RowReject
 from logger.store import Channels, transaction
