@@ -13,11 +13,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis import bank, enclosure, expected, irradiance, states, wiring, yields
+from analysis import bank, cover, enclosure, evidence, expected, instruments, irradiance, ladder, states, wiring, yields
 from analysis.findings import History, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.irradiance import Sky
-from analysis.results import ArrayDay, DayResults, Results, StateRun, SunDay, write_day, write_findings
+from analysis.results import (
+    ArrayDay,
+    DayResults,
+    Ladder,
+    LoopEstimate,
+    Results,
+    StateRun,
+    SunDay,
+    write_day,
+    write_findings,
+)
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, Times, day_start, solar_day
 from logger.errors import StoreError
@@ -26,7 +36,7 @@ from logger.settings import Array, Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "1"
+METHOD = "2"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -296,28 +306,34 @@ def judge_days(
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
-    shared = _Shared(stretch, suns, path, place, settings, record)
+    loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
+    shared = _Shared(stretch, suns, path, place, settings, record, loops)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
     }
     results = []
     for i, sun in enumerate(suns):
-        daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
-        loops = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
         boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
         results.append(
             DayResults(
                 sun=sun,
                 array_days=[judged[i].day for judged in arrays.values()],
+                ladders=[rungs for judged in arrays.values() if (rungs := judged[i].ladder) is not None],
                 expected={name: judged[i].expected for name, judged in arrays.items()},
                 states=[run for judged in arrays.values() for run in judged[i].states],
-                loops=[e for e in loops if e is not None],
+                loops=loops[sun.start],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
             )
         )
     return results
+
+
+def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstimate]:
+    daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
+    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
+    return [e for e in found if e is not None]
 
 
 # Read at night too: what happens to the bank and in the box then counts.
@@ -336,8 +352,8 @@ def _window(sun: SunDay) -> tuple[int, int]:
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
     channels = ("air.outside.temperature", f"array.{array}.module_temperature")
-    start, stop = suns[0].start - states.FROST_MEMORY_MS, suns[-1].stop
-    return hours_below(connection, channels, start, stop, states.FROST_C)
+    start, stop = suns[0].start - cover.FROST_MEMORY_MS, suns[-1].stop
+    return hours_below(connection, channels, start, stop, cover.FROST_C)
 
 
 class _Shared:
@@ -351,6 +367,7 @@ class _Shared:
         place: Place,
         settings: Settings,
         record: tuple[int, int],
+        loops: dict[int, list[LoopEstimate]],
     ) -> None:
         self.stretch = stretch
         self.suns = suns
@@ -358,6 +375,7 @@ class _Shared:
         self.place = place
         self.settings = settings
         self.record = record
+        self.loops = loops
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
@@ -370,10 +388,22 @@ class _Shared:
             self._skies[key] = Sky(grid, self.path.at(grid.middle), self.place, self.stretch)
         return self._skies[key]
 
+    def ohms(self, array: Array, sun: SunDay) -> ladder.Ohms:
+        """Resistance of an array's two runs on a day: as told from operation, else as designed."""
+        return ladder.Ohms(self._ohm(f"array.{array.name}", sun), self._ohm(f"controller.{array.controller}", sun))
+
+    def _ohm(self, carries: str, sun: SunDay) -> float:
+        cable = next((c for c in self.settings.cable if c.carries == carries), None)
+        if cable is None:
+            return 0.0
+        told = next((e.ohm for e in self.loops[sun.start] if e.cable == cable.name and e.ohm is not None), None)
+        return told if told is not None else expected.design_ohm(cable) or 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
     day: ArrayDay
+    ladder: Ladder | None
     expected: pd.DataFrame
     states: list[StateRun]
 
@@ -396,21 +426,40 @@ def _judge_group(
     array: Array, shared: _Shared, suns: Sequence[SunDay], sky: Sky, frosts: Times, covered: bool
 ) -> tuple[list[_Judged], bool]:
     settings, stretch, grid = shared.settings, shared.stretch, sky.grid
-    controller = next((c for c in settings.controller if c.name == array.controller), None)
+    controller = expected.array_controller(settings, array)
     light = irradiance.on_array(array, stretch, sky, settings.site.moored)
-    said = states.measured(array, controller, stretch, grid)
+    said = instruments.measured(array, controller, stretch, grid)
+    around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)
-    state = states.of_array(array, controller, settings, light, sky.sun, said, could, grid, frosts, covered)
+    state = states.of_array(
+        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
+    )
+    tell = evidence.teller(controller, light, said, around, could)
     inside = _inside(grid, shared.record)
+    clear = ladder.cloudless(array, sky, settings.site.moored)
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
-        held = yields.runs(array.name, state, mask, grid, day, shared.record)
+        held = yields.runs(array.name, state, mask, grid, day, shared.record, tell)
         judged.append(
             _Judged(
                 yields.of_day(array, day, mask, grid, light, said, could, state, held),
+                ladder.of_day(
+                    array,
+                    controller,
+                    day,
+                    mask,
+                    grid,
+                    clear,
+                    sky.horizontal,
+                    light,
+                    said,
+                    could,
+                    state,
+                    shared.ohms(array, day),
+                ),
                 _expected_frame(mask & inside & (state != states.NIGHT), grid, light, said, could),
                 held,
             )
@@ -424,7 +473,7 @@ def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
 
 
 def _expected_frame(
-    where: yields.Mask, grid: Grid, light: irradiance.Light, said: states.Measured, could: expected.Expected
+    where: yields.Mask, grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
@@ -458,10 +507,12 @@ def wanted_channels(settings: Settings) -> list[str]:
         ]
     for controller in settings.controller:
         wanted += [
-            f"controller.{controller.name}.{q}" for q in ("output_voltage", "output_current", "output_power", "stage")
+            f"controller.{controller.name}.{q}"
+            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
         ]
     if settings.bank:
-        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "state_of_charge")]
+        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
+    wanted += instruments.dump_channels(settings)
     for box in settings.enclosure:
         wanted.append(f"enclosure.{box.name}.temperature")
         if box.surroundings:

@@ -7,7 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from analysis.controllers import Allowed
+from analysis.expected import Expected
 from analysis.frames import Pieces, Stretch
+from analysis.modules import Electrics
 from analysis.results import SunDay
 from analysis.sun import DAY_MS, Floats
 from logger.settings import Settings
@@ -57,6 +60,15 @@ def settings(**more: Any) -> Settings:
         "fan": [{"name": "box", "enclosure": "box"}],
     }  # fmt: skip
     return Settings.model_validate(base | more)
+
+
+def could(power: Floats, plane: Floats | float = 800.0, opened: Floats | float = 44.0, **free: Floats) -> Expected:
+    """An expectation of that power, 7 % wide, with the volts of two modules; `free` where the bank binds it."""
+    fill = np.full(len(power), 1.0)
+    array = settings().array[0]
+    allowed = Allowed(power, free.get("free", power), power, 36.0 * fill, np.asarray(opened * fill))
+    electrics = Electrics(array.module, plane * fill, 45.0 * fill)
+    return Expected(power, 0.93 * power, 1.07 * power, 45.0 * fill, electrics, allowed)
 
 
 def sun_day() -> SunDay:
