@@ -52,7 +52,7 @@ class Diode:
 
     def under(self, plane: Floats, cell: Floats) -> Parameters:
         """The five parameters in that light [W/m²] and warmth [°C] (De Soto et al., Solar Energy 80, 2006)."""
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", over="ignore"):
             found = pvlib.pvsystem.calcparams_desoto(
                 plane, cell, self.light_per_k, self.slope, self.light, self.dark, self.shunt, self.series
             )

@@ -62,12 +62,18 @@ def settings(**more: Any) -> Settings:
     return Settings.model_validate(base | more)
 
 
-def could(power: Floats, plane: Floats | float = 800.0, opened: Floats | float = 44.0, **free: Floats) -> Expected:
-    """An expectation of that power, 7 % wide, with the volts of two modules; `free` where the bank binds it."""
+def could(
+    power: Floats,
+    plane: Floats | float = 800.0,
+    opened: float = 44.0,
+    best: float = 36.0,
+    free: Floats | None = None,
+) -> Expected:
+    """An expectation of that power, 7 % wide, with the array's volts; `free` where the bank binds it."""
     fill = np.full(len(power), 1.0)
-    array = settings().array[0]
-    allowed = Allowed(power, free.get("free", power), power, 36.0 * fill, np.asarray(opened * fill))
-    electrics = Electrics(array.module, plane * fill, 45.0 * fill)
+    unbound = power if free is None else free
+    allowed = Allowed(unbound, unbound, power, best * fill, opened * fill)
+    electrics = Electrics(settings().array[0].module, plane * fill, 45.0 * fill)
     return Expected(power, 0.93 * power, 1.07 * power, 45.0 * fill, electrics, allowed)
 
 
