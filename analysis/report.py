@@ -162,6 +162,7 @@ def _bank(results: Results, start: int, stop: int) -> dict[str, Any] | None:
 
 def finding_entry(found: Finding) -> dict[str, Any]:
     return {
+        "id": found.id,
         "rule": found.rule,
         "subject": found.subject,
         "state": found.state,

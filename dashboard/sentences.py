@@ -126,11 +126,17 @@ def untaken_line(wh: float) -> str:
 
 def _cannot_tell(spans: Sequence[ArraySpan]) -> str:
     days = max((len(s.light) for s in spans), default=0)
-    heard = [s.completeness for s in spans if s.completeness is not None]
-    if heard and max(heard) < 0.5:
+    silent = [s.silent for s in spans if s.silent is not None]
+    if silent and min(silent) > 0.5:
         return (
             "Cannot tell yet: more than half of the daylight was not heard. "
             "A day with every instrument speaking would settle it."
+        )
+    known = [s.completeness for s in spans if s.completeness is not None]
+    if known and max(known) < 0.5:
+        return (
+            "Cannot tell yet: for most of the daylight nobody knows what the light allowed. "
+            "A light sensor (irradiance.horizontal.global) would settle it."
         )
     return (
         f"Cannot tell yet: in {count(days, 'day')} no array was free to give all for an hour in good light. "
@@ -212,7 +218,7 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
     """The first sentence of *Harvest*."""
     got, allowed = total(s.measured_wh for s in spans), total(s.expected_wh for s in spans)
     if got is None or not allowed:
-        return f"Cannot tell what {count(days, 'day')} gave: neither light nor power is known for any of them."
+        return f"Cannot tell what {count(days, 'day')} were worth: at no moment were light and power both known."
     lost = [
         (total(s.curtailed_wh for s in spans) or 0.0, "found no room in bank or controller"),
         (total(s.covered_wh for s in spans) or 0.0, "was lost under a cover"),
@@ -382,7 +388,7 @@ def story_line(moment: str) -> str:
 def share_line(one: ArraySpan) -> str:
     """What one array got, with its interval."""
     if one.ratio is None:
-        return "cannot tell: no judging light"
+        return "cannot tell: no hour to judge it by"
     low, high = (None if v is None else 100 * v for v in (one.low, one.high))
     sure = f" ({number(low)} to {number(high)})" if low is not None and high is not None else ""
     return f"got {percent(one.ratio)} of what the light allowed{sure}"

@@ -32,6 +32,8 @@ class ArraySpan:
         Each day's expected energy [Wh].
     covered_days : int
         Days with that verdict.
+    silent : float or None
+        Share of the daylight in which the array was not heard.
     """
 
     name: str
@@ -46,6 +48,7 @@ class ArraySpan:
     verdict: str | None
     light: dict[dt.date, float] = field(default_factory=dict)
     covered_days: int = 0
+    silent: float | None = None
 
 
 def total(values: Iterable[float | None]) -> float | None:
@@ -79,7 +82,14 @@ def _of_one(name: str, days: list[ArrayDay]) -> ArraySpan:
         verdict=None,
         light={d.day: d.expected_wh for d in days if d.expected_wh is not None},
         covered_days=sum(d.verdict == "covered" for d in days),
+        silent=_silent(d.states for d in days),
     )
+
+
+def _silent(days: Iterable[Mapping[str, float]]) -> float | None:
+    """Share of the daylight's minutes in which nothing was heard."""
+    lit = [(state, minutes) for states in days for state, minutes in states.items() if state != "night"]
+    return ratio(sum(m for state, m in lit if state == "unheard"), sum(m for _, m in lit))
 
 
 def from_json(arrays: Iterable[Mapping[str, Any]]) -> list[ArraySpan]:
@@ -100,6 +110,7 @@ def from_json(arrays: Iterable[Mapping[str, Any]]) -> list[ArraySpan]:
                 dt.date.fromisoformat(d["date"]): d["expected_wh"] for d in a["days"] if d["expected_wh"] is not None
             },
             covered_days=sum(d["verdict"] == "covered" for d in a["days"]),
+            silent=_silent(d["states"] for d in a["days"]),
         )
         for a in arrays
     ]
@@ -117,6 +128,7 @@ def finding_from_json(entry: Mapping[str, Any]) -> Finding:
         summary=entry["summary"],
         evidence=dict(entry["evidence"]),
         causes=tuple(Cause(c["cause"], c["probability"], c["next_check"]) for c in entry["causes"]),
+        id=entry.get("id"),
     )
 
 

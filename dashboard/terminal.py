@@ -60,7 +60,7 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     when = LocalTime(ZoneInfo(timezone), _noon(last))
     spans = from_json(verdict["arrays"])
     found = [finding_from_json(f) for f in verdict["findings"]]
-    lines = [f"{verdict['site']}, {dates(first, last)}", ""]
+    lines = [f"{verdict['site']}, {dates(first, last)}", "", *_dangers(found, width)]
     lines += _wrapped(headline(spans, found, when), width)
     lines += ["", *_arrays(spans, width)]
     lines += _measures(verdict, width)
@@ -76,7 +76,7 @@ def findings_text(findings: Sequence[Finding], timezone: str, width: int = 80) -
     when = LocalTime(ZoneInfo(timezone), newest)
     if not findings:
         return _finished([NO_NOTICE, NOTHING_TO_DO])
-    return _finished([*_notices(findings, when, width), "", *_next(findings, width)])
+    return _finished([*_dangers(findings, width), *_notices(findings, when, width), "", *_next(findings, width)])
 
 
 def _noon(day: dt.date) -> int:
@@ -98,7 +98,7 @@ def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
     wide = min(max((len(s.name) for s in spans), default=0) + 2, 18)
     if not spans:
         return []
-    if width < wide + 57:
+    if width < wide + 60:
         return [
             line
             for s in spans
@@ -109,15 +109,15 @@ def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
                 rest="  ",
             )
         ]
-    lines = [f"{'':<{wide}}{'could have':>11}{'got':>11}{'of the light':>22}  verdict"]
+    lines = [f"{'':<{wide}}{'could have':>12}{'got':>12}{'of the light':>21}  verdict"]
     for s in spans:
         lines.append(
-            f"{s.name[: wide - 1]:<{wide}}{energy(s.expected_wh):>11}{energy(s.measured_wh):>11}{_share(s):>22}"
+            f"{s.name[: wide - 1]:<{wide}}{energy(s.expected_wh):>12}{energy(s.measured_wh):>12}{_share(s):>21}"
             f"  {_verdict(s)}"
         )
         for wh, why in ((s.curtailed_wh, "not taken: bank full or a limit"), (s.covered_wh, "lost under a cover")):
             if wh and s.expected_wh and wh > 0.05 * s.expected_wh:
-                lines.append(f"{'':<{wide}}{energy(wh):>11}  {why}")
+                lines.append(f"{'':<{wide}}{energy(wh):>12}  {why}")
     return lines
 
 
@@ -154,7 +154,6 @@ def _measures(verdict: Mapping[str, Any], width: int) -> list[str]:
 def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[str]:
     lines: list[str] = []
     for f in findings:
-        # The JSON of an assessment carries no numbers, and a second numbering would only mislead.
         head = f"{f.id or '':>3}  {capital(subject(f.subject))}: {finding_line(f)}"
         lines += _wrapped(head, width, rest="     ")
         urgency = f"; see to it {word(PRIORITIES, f.priority)}" if f.is_open else ""
@@ -165,16 +164,21 @@ def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[s
     return lines
 
 
+def _dangers(findings: Sequence[Finding], width: int) -> list[str]:
+    """What must be known before anything is touched, first of all."""
+    lines: list[str] = []
+    for danger in dangers(findings):
+        lines += [*_wrapped(f"Before you touch anything: {danger.what}. {danger.caution}", width), ""]
+    return lines
+
+
 def _next(findings: Sequence[Finding], width: int) -> list[str]:
     lines: list[str] = []
-    found = dangers(findings)
-    for danger in found:
-        lines += _wrapped(f"Before you touch anything: {danger.what}. {danger.caution}", width)
     todo = acts(findings)
     if not todo:
-        return [*lines, NOTHING_TO_DO]
+        return [NOTHING_TO_DO]
     for caution in todo[0].cautions:
-        if caution != CODES and caution not in [danger.caution for danger in found]:
+        if caution != CODES and caution not in [danger.caution for danger in dangers(findings)]:
             lines += _wrapped(caution, width)
     tool = "" if todo[0].tool == "nothing" else f"; take: {todo[0].tool}"
     lines += _wrapped(CODES, width) if CODES in todo[0].cautions else []

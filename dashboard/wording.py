@@ -362,9 +362,8 @@ class LocalTime:
         return f"{_MONTHS[day.month - 1]} {day.year}"
 
     def name(self) -> str:
-        """The zone with its abbreviation of today."""
-        short = self.local(self.now).tzname()
-        return f"{self.zone.key} ({short})" if short and short[0].isalpha() else self.zone.key
+        """The zone; its abbreviation would be wrong for half the year that a page shows."""
+        return self.zone.key
 
     def ago(self, t: int) -> str:
         """How long before the present, in one coarse unit."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from logger import history
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault, StoreError, UsageError
-from logger.history import Kept
+from logger.history_pieces import Kept
 from logger.plan import Plan, SourcePlan
 from logger.readings import Block
 from logger.store import Channels, keep_settings, transaction

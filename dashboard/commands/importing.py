@@ -37,7 +37,7 @@ def import_files(files: tuple[Path, ...], source: str | None, settings_path: Pat
     plan = settings_file.plan(settings_file.read(settings_path))
     chosen = importing.choose(plan, files, source)
     schema.prepare(Path(plan.store_path))
-    bar = _Bar()
+    bar = Bar()
     brought = []
     with closing(store.open_writer(Path(plan.store_path))) as connection:
         for one in importing.bring_in(connection, plan, chosen, SystemClock().now_ms(), bar.show):
@@ -53,15 +53,16 @@ def import_files(files: tuple[Path, ...], source: str | None, settings_path: Pat
         sys.exit(1)
 
 
-class _Bar:
+class Bar:
     """A progress line on a terminal, once the work has lasted two seconds."""
 
-    def __init__(self) -> None:
+    def __init__(self, quiet_s: float = _QUIET_S) -> None:
+        self._quiet_s = quiet_s
         self._began = time.monotonic()
         self._shown = False
 
     def show(self, path: Path, done: int, size: int) -> None:
-        if not sys.stderr.isatty() or time.monotonic() - self._began < _QUIET_S:
+        if not sys.stderr.isatty() or time.monotonic() - self._began < self._quiet_s:
             return
         part = min(1.0, done / size) if size else 1.0
         line = "#" * round(part * _BAR)

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from dashboard.commands.options import json_option, print_json, print_sheet, settings_option
+from dashboard.commands.options import json_option, print_json, settings_option
 from logger.errors import UsageError
 
 _RANK = ("high", "medium", "low")
@@ -41,7 +41,7 @@ def assess(settings_path: Path, first: str | None, last: str | None, as_json: bo
     else:
         from dashboard.terminal import assess_text
 
-        print_sheet(assess_text(verdict, timezone=located.settings.site.timezone))
+        click.echo(assess_text(verdict, timezone=located.settings.site.timezone))
     leave_with(verdict["findings"], fail_on)
 
 
@@ -69,7 +69,7 @@ def findings(settings_path: Path, everything: bool, as_json: bool, fail_on: str 
     else:
         from dashboard.terminal import findings_text
 
-        print_sheet(findings_text(found, located.settings.site.timezone))
+        click.echo(findings_text(found, located.settings.site.timezone))
     leave_with(entries, fail_on)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -34,14 +33,3 @@ def json_option(function: F) -> F:
 def print_json(value: Any) -> None:
     """Print a result as JSON, never NaN."""
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1))
-
-
-def print_sheet(text: str) -> None:
-    """Print a sheet for people; in ASCII on a terminal that can show no more."""
-    from dashboard.wording import ascii_only
-
-    try:
-        text.encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        text = ascii_only(text)
-    click.echo(text)

@@ -101,7 +101,9 @@ def _sides(view: View) -> list[tuple[str, str]]:
     weak = {f.subject for f in view.findings if f.is_open and f.rule in sentences.AGAINST_ARRAYS}
     told = [f"the {subject(name)}" for name in sorted(weak)]
     lines = [f"{capital(subject('array.' + s.name))}: {sentences.share_line(s)}." for s in view.spans]
-    answers = [("Which array is weak?", " ".join([f"{capital(listed(told)) or 'None that shows'}.", *lines]))]
+    judged = any(s.ratio is not None for s in view.spans)
+    first = capital(listed(told)) or ("None that shows" if judged else "Cannot tell")
+    answers = [("Which array is weak?", " ".join([f"{first}.", *lines]))]
     untaken = sum(s.curtailed_wh or 0.0 for s in view.spans)
     if untaken >= 1:
         answers.append(("Was there more to have?", capital(sentences.untaken_line(untaken)) + "."))
@@ -128,8 +130,8 @@ def _box(view: View) -> list[tuple[str, str]]:
 def _changed(view: View) -> list[tuple[str, str]]:
     rules = ("changed-by-itself", "clock-suspect", "instrument-unheard", "record-trouble")
     found = [f for f in view.findings if f.rule in rules]
-    heard = [s.completeness for s in view.spans if s.completeness is not None]
-    share = f"{capital(percent(min(heard)))} of the daylight was heard. " if heard else ""
+    silent = [s.silent for s in view.spans if s.silent is not None]
+    share = f"{percent(1 - max(silent))} of the daylight was heard. " if silent else ""
     lines = [
         f"{capital(subject(f.subject))}: {sentences.finding_line(f)}, {sentences.in_force(f, view.when)}."
         for f in found

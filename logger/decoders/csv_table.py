@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
+from logger.decoders.csv_dates import Stamp
 from logger.decoders.csv_records import BLANKS, Lines, Records, cells
-from logger.decoders.csv_stamps import Stamp, Stamps
+from logger.decoders.csv_stamps import Stamps
 from logger.errors import ImportFault
 from logger.plan import Field, SourcePlan
 from logger.readings import Block, RowReject
@@ -81,7 +82,7 @@ class CsvTable:
             {
                 "offset": self.consumed,
                 "line": self._lines[0] - 1 if self._lines else self._records.line,
-                "order": self._stamps.order,
+                "order": self._stamps.reader.order,
                 "rows": self._stamps.state,
                 "separator": self._separator,
                 "header": header,
@@ -99,9 +100,9 @@ class CsvTable:
     @property
     def doubt(self) -> ImportFault | None:
         """What keeps the rows read so far waiting: the order of day and month is not known."""
-        if not self._cells or self._stamps.settles([self._stamp(self._cells[0])]):
+        if not self._cells or self._stamps.reader.settles([self._stamp(row) for row in self._cells[:20]]):
             return None
-        if self._stamps.settles([self._stamp(row) for row in self._cells]):
+        if self._stamps.reader.settles([self._stamp(row) for row in self._cells]):
             return None
         stamp = self._stamp(self._cells[0])
         shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
@@ -180,7 +181,7 @@ class CsvTable:
 
     def _is_words(self, row: list[str]) -> bool:
         """Whether a row is a header or a row of units: no time, and no number where one is read."""
-        if len(row) <= max(self._places.values()) or self._stamps.readable(self._stamp(row)):
+        if len(row) <= max(self._places.values()) or self._stamps.reader.readable(self._stamp(row)):
             return False
         return not any(
             value is not None

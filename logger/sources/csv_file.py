@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from glob import glob
@@ -274,4 +274,5 @@ class CsvFollower:
 
 
 def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()[:32]
+    # Against accident, not malice: a cryptographic digest would cost the logger megabytes of library.
+    return f"{zlib.crc32(data):08x}"

@@ -84,7 +84,11 @@ def test_a_full_bank_is_no_fault() -> None:
     ("changed", "says"),
     [
         ({"ratio": None, "completeness": 0.9}, "A bright hour with the bank below full would settle it."),
-        ({"ratio": None, "completeness": 0.2}, "A day with every instrument speaking would settle it."),
+        ({"ratio": None, "completeness": 0.2, "silent": 0.8}, "A day with every instrument speaking would settle it."),
+        (
+            {"ratio": None, "completeness": 0.0, "silent": 0.0},
+            "A light sensor (irradiance.horizontal.global) would settle it.",
+        ),
     ],
 )
 def test_cannot_tell_says_what_would_settle_it(changed: dict[str, object], says: str) -> None:

@@ -27,7 +27,10 @@ def verdict() -> dict[str, Any]:
                 "judged_ratio": span.ratio, "judged_ratio_low": span.low, "judged_ratio_high": span.high,
                 "curtailed_wh": span.curtailed_wh, "covered_wh": span.covered_wh, "completeness": span.completeness,
                 "verdict": "healthy",
-                "days": [{"date": d.day.isoformat(), "expected_wh": d.expected_wh, "verdict": d.verdict} for d in mine],
+                "days": [
+                    {"date": d.day.isoformat(), "expected_wh": d.expected_wh, "verdict": d.verdict, "states": d.states}
+                    for d in mine
+                ],
             }
         )  # fmt: skip
     loop = story.day_results(13).loops[1]

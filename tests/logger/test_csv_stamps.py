@@ -64,12 +64,12 @@ def test_what_is_no_time_is_a_fault_never_now(text: str) -> None:
 def test_day_and_month_are_never_guessed() -> None:
     """10/11/1996 has two meanings, so it has none until a day after the twelfth decides for the whole file."""
     stamps = Stamps(time())
-    assert not stamps.settles(["10/11/1996", "11/11/1996"])
+    assert not stamps.reader.settles(["10/11/1996", "11/11/1996"])
     assert stamps.resolve(["10/11/1996"]).faults == {0: "date may be day-first or month-first; give format"}
-    assert stamps.settles(["10/11/1996", "13/11/1996"])
+    assert stamps.reader.settles(["10/11/1996", "13/11/1996"])
     assert stamps.resolve(["10/11/1996"]).times == [ms("1996-11-10T00:00Z")]
     american = Stamps(time())
-    assert american.settles(["10/11/1996", "10/13/1996"])
+    assert american.reader.settles(["10/11/1996", "10/13/1996"])
     assert american.resolve(["10/11/1996"]).times == [ms("1996-10-11T00:00Z")]
     assert american.resolve(["13/11/1996"]).times == [None]
 
@@ -178,6 +178,16 @@ def test_local_stamps_come_back(name: str, start: int, step: int, cuts: list[int
         waiting = waiting[found.done :]
     times += stamps.resolve(waiting, last=True).times
     assert times == moments
+
+
+@given(st.lists(st.datetimes(dt.datetime(2024, 6, 1), dt.datetime(2024, 6, 2)), max_size=40), st.booleans())  # noqa: DTZ001
+def test_what_was_read_before_does_not_matter(moments: list[dt.datetime], halves: bool) -> None:
+    """Rows a second apart, with and without AM and PM, mean what each would mean alone."""
+    pattern = "%Y-%m-%d %I:%M:%S %p" if halves else "%Y-%m-%d %H:%M:%S"
+    stamps = Stamps(time())
+    for _ in range(2):
+        found = stamps.resolve([moment.strftime(pattern) for moment in moments])
+        assert found.times == [ms(moment.strftime("%Y-%m-%dT%H:%M:%SZ")) for moment in moments]
 
 
 @pytest.mark.parametrize("name", ["UTC-7", "-07:00", "GMT-07:00", "Etc/GMT+7"])

@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger import spans
-from logger.history import Kept, keep, keep_within
+from logger.history import close_finished, keep, keep_within
+from logger.history_pieces import Kept
 from logger.plan import SourcePlan
 from logger.readings import Block, RowReject
 from logger.store import Channels, transaction
@@ -203,6 +204,21 @@ def test_within_a_transaction_of_the_caller_all_or_nothing(connection: sqlite3.C
     with pytest.raises(RuntimeError, match="power"):
         cut_short()
     assert everything(connection) == before
+
+
+def test_what_an_import_left_open_is_closed_by_the_next(connection: sqlite3.Connection) -> None:
+    """The day that was not over at the last import gets its row at the next, also where no logger runs."""
+    noon = T0 + 12 * HOUR
+    bring(connection, INSTANTS, block([(noon + k * MINUTE, 13.0, 4.0) for k in range(30)]), now=noon + 30 * MINUTE)
+    assert contents(connection)["hour"] == contents(connection)["day"] == []
+    close_finished(connection, T0 + 20 * HOUR)
+    assert contents(connection)["day"] == []
+    close_finished(connection, T0 + 30 * HOUR)
+    assert [row[:1] + row[2:] for row in contents(connection)["day"]] == [
+        (T0, 4.0, 4.0, 4.0, 30),
+        (T0, 13.0, 13.0, 13.0, 30),
+    ]
+    assert len(contents(connection)["hour"]) == 2
 
 
 # -- properties ---------------------------------------------------------------------------------------------
