@@ -11,7 +11,6 @@ from serial.tools import list_ports
 
 from logger.sources.serial_line import holders
 
-
 _SOLDERED = ("ttyS", "ttyAMA")
 """Lines of the machine itself, which keep their names."""
 
