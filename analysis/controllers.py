@@ -78,8 +78,7 @@ def allowed(
     ohm = loop_ohm or 0.0
     modules = array.rated_w * electrics.power_ratio
     best_v, amps = _best(array, electrics, modules)
-    loss = np.clip(np.where(best_v > 0, amps * ohm / np.where(best_v > 0, best_v, 1.0), 0.0), 0.0, 1.0)
-    free = modules * (1.0 - loss)
+    free = modules * (1.0 - _cable_share(best_v, amps, ohm))
     at_input = best_v - amps * ohm
     open_v = electrics.open_volts
     opened = np.full(len(free), np.nan) if open_v is None else array.modules_in_series * open_v
@@ -100,6 +99,17 @@ def allowed(
     else:
         power = free
     return Allowed(modules, free, power, at_input, opened)
+
+
+def best_power(array: Array, loop_ohm: float | None, electrics: Electrics) -> Floats:
+    """Power at the controller's input at the array's best point [W], cable loss by the design resistance deducted."""
+    modules = array.rated_w * electrics.power_ratio
+    return modules * (1.0 - _cable_share(*_best(array, electrics, modules), loop_ohm or 0.0))
+
+
+def _cable_share(volts: Floats, amps: Floats, ohm: float) -> Floats:
+    """Share of the modules' power that the cable takes; nothing where volts are not known."""
+    return np.asarray(np.clip(np.where(volts > 0, amps * ohm / np.where(volts > 0, volts, 1.0), 0.0), 0.0, 1.0))
 
 
 def _best(array: Array, electrics: Electrics, modules: Floats) -> tuple[Floats, Floats]:

@@ -83,7 +83,18 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
     relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2 + dimness**2)
     absolute = array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE
     half = NINETY_FIVE * np.hypot(relative * power, absolute)
-    return Expected(power, np.maximum(power - half, 0.0), power + half, cell, electrics, allowed)
+    high = np.fmax(power + half, _most(array, light, cell))
+    return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed)
+
+
+def _most(array: Array, light: Light, cell: Floats) -> Floats:
+    """What the clear sky allows at most where no sensor saw the light [W]; NaN elsewhere."""
+    most = np.full(len(cell), np.nan)
+    bounded = np.isfinite(light.bound)
+    if bounded.any():
+        ratio = Electrics(array.module, light.bound[bounded], cell[bounded]).power_ratio
+        most[bounded] = array.rated_w * ratio * (1.0 + NINETY_FIVE * NAMEPLATE)
+    return most
 
 
 def _efficiency(electrics: Electrics) -> Floats:

@@ -12,7 +12,7 @@ from analysis import states
 from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured
-from analysis.irradiance import Light, Sky, in_plane
+from analysis.irradiance import Light
 from analysis.modules import STC_IRRADIANCE
 from analysis.results import LADDER, Ladder, SunDay
 from analysis.states import Codes
@@ -109,14 +109,6 @@ def of_day(
         feed_wh=wh(feed),
         bank_wh=wh(out_w - feed),
     )
-
-
-def cloudless(array: Array, sky: Sky, moored: str) -> tuple[Floats, Floats]:
-    """A cloudless sky on the horizontal, and in the plane of an array where its bearing is known [W/m²]."""
-    flat = sky.clear.ghi
-    if moored != "fixed" or array.tilt == 0:
-        return flat, flat
-    return flat, in_plane(array.tilt, array.azimuth, sky.clear, sky)
 
 
 def _flat(plane: Floats, clear_flat: Floats, clear_plane: Floats) -> Floats:

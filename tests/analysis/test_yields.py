@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from analysis import states, yields
 from analysis.frames import Grid
 from analysis.instruments import Measured
-from analysis.irradiance import Light
+from analysis.irradiance import PLANE, Light
 from analysis.results import ArrayDay
 from analysis.states import WORDS
 from analysis.sun import DAY_MS
@@ -60,7 +60,7 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     codes = np.broadcast_to(np.asarray(state, dtype=np.int8), N)
     said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
     could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected)
-    light = Light(plane, np.full(N, 0.02), 3.0, True, "plane", fill, np.full(N, 0.7))
+    light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, np.full(N, PLANE, np.int8), fill, np.full(N, 0.7))
     record = (frames.START, frames.START + DAY_MS)
     held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record, lambda code, a, b: WORDS[code])
     return yields.of_day(settings.array[0], frames.sun_day(), EVERYWHERE, GRID, light, said, could, codes, held)
