@@ -17,6 +17,7 @@ from analysis import (
     bank,
     cover,
     enclosure,
+    envelope,
     evidence,
     expected,
     geometry,
@@ -35,6 +36,7 @@ from analysis.results import (
     ArrayDay,
     DayResults,
     Ladder,
+    LightDay,
     LoopEstimate,
     Results,
     StateRun,
@@ -225,6 +227,7 @@ class _Assessment:
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
+            light_days=results.light_days(),
             stop=self.record[1],
         )
         found = [finding for rule in RULES for finding in rule(history)]
@@ -342,6 +345,7 @@ def judge_days(
                 loops=loops[sun.start],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
+                light=shared.light_of_day(i),
             )
         )
     return results
@@ -450,6 +454,16 @@ class _Shared:
             dark = not channel.endswith("illuminance")
             self._nights[channel] = offsets.of_days(channel, self.stretch, self.suns, self.path) if dark else []
         return self._nights[channel]
+
+    def light_of_day(self, i: int) -> list[LightDay]:
+        """What a day says of the horizontal light sensor, on the sensor's own intervals."""
+        channel, sun = "irradiance.horizontal.global", self.suns[i]
+        mine = self.stretch[channel].between(sun.start, sun.stop)
+        if len(mine.start) == 0:
+            return []
+        sky = self.sky([grid_for([mine], sun.start, sun.stop)])
+        found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+        return [found] if found else []
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
