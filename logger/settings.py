@@ -110,6 +110,7 @@ class Group(Table):
     azimuth: float = Field(ge=0, le=360, examples=[270])
     mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["glued"])
     walked_on: bool = False
+    module: Module | None = None
 
 
 class Array(Dated):
@@ -136,7 +137,22 @@ class Array(Dated):
     @property
     def rated_w(self) -> float:
         """Power of all its modules at standard test conditions [W]."""
-        return self.module.power * self.modules_in_series * self.strings_in_parallel
+        if not self.is_mixed:
+            return self.module.power * self.modules_in_series * self.strings_in_parallel
+        return sum(module.power for string in self.strings for module in string)
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether one of its groups is of other modules than the rest."""
+        return any(group.module is not None and group.module != self.module for group in self.group)
+
+    @property
+    def strings(self) -> tuple[tuple[Module, ...], ...]:
+        """The modules of each string, in the order in which strings are filled."""
+        each = [group.module or self.module for group in self.group for _ in range(group.modules)]
+        each = each or [self.module] * (self.modules_in_series * self.strings_in_parallel)
+        length = self.modules_in_series
+        return tuple(tuple(each[i : i + length]) for i in range(0, len(each), length))
 
 
 class Cable(Dated):
