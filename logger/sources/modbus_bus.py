@@ -51,7 +51,7 @@ class ModbusLine:
         elif answer.sound:
             self._poll.answered(block)
         elif answer.exchange:
-            self._poll.damaged(block)
+            self._poll.damaged(block, self._now_s())
         else:
             self._poll.silent(block, self._now_s())
 

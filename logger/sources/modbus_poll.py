@@ -20,7 +20,7 @@ ABSENT_S = 3600.0
 TOLD_AFTER = 3
 """Questions in a row without an answer after which a unit is told to be silent."""
 LATE_TIMES = 3.0
-"""Time-outs for which a unit that did not answer is left alone: an answer may still be on its way."""
+"""Time-outs for which a unit that did not answer is left alone, while the others are asked."""
 
 NO_FUNCTION, NO_REGISTER, NO_SUCH_COUNT = 1, 2, 3
 """Exception codes that say something of the question and not of the unit's state (MODBUS Application Protocol, 7)."""
@@ -131,10 +131,11 @@ class Poll:
             if node.absent.pop((block.function, span), None) is not None:
                 self._note(f"{_named(block.function, span)} of node {node.number} is there now")
 
-    def damaged(self, block: Block) -> None:
+    def damaged(self, block: Block, now_s: float) -> None:
         """Bytes came, but no answer: once more, then not before the next round."""
         node = self._node(block.node)
         node.damaged += 1
+        node.rest_s = now_s + LATE_TIMES * self._timeout_s
         if node.damaged > 1:
             self._taken(block)
             node.damaged = 0

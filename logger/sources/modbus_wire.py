@@ -2,8 +2,8 @@
 
 A question is never sent into what is still arriving. On a serial line what came late, what another unit says, noise and
 the adapter's repetition of the question are passed over: an answer has the unit, the function, the length and the CRC
-that were asked for. Two answers of one unit can still look alike; a unit that was late is therefore left to finish
-before it is asked for something else. Over TCP the transaction id says which question is answered.
+that were asked for. Two answers of one unit can still look alike; one that did not answer is therefore left alone for
+a while before it is asked anew. Over TCP the transaction id says which question is answered.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from logger.sources.serial_line import SerialLine
 QUIET_S = 0.02
 """Silence that ends what is arriving. Frames are parted by 3.5 characters, 4 ms at 9600 baud (MODBUS over Serial Line
 V1.02, 2.5.1.1); adapters on USB hold bytes back for up to 16 ms: common practice, no source."""
+LATE_TIMES = 3.0
+"""Time-outs for which a unit that did not answer is left alone: its answer may still be on its way."""
 CONNECT_S = 5.0
 SILENT_BEFORE_NEW = 3
 """Questions without a byte in return after which a connection is taken for dead."""
@@ -107,7 +109,7 @@ class SerialWire:
         self._line = SerialLine(plan, patience_s=QUIET_S)
         self._timeout_s, self._echo = plan.timeout_s, plan.echo
         self._character_s = _BITS_A_CHARACTER / plan.baud
-        self._late: set[int] = set()
+        self._late: dict[int, float] = {}
 
     def open(self) -> None:
         self._line.open()
@@ -117,7 +119,7 @@ class SerialWire:
         self._line.close()
 
     def ask(self, question: Question) -> Answer:
-        self._drain(self._timeout_s)
+        self._hush(self._late.pop(question.node, 0.0))
         asked = frame(question)
         self._line.write(asked)
         size = _ANSWER_FRAME + 2 * question.count
@@ -128,11 +130,10 @@ class SerialWire:
             received += data
             answer = find(self._without_echo(received, asked), question) if data else None
             if answer:
-                self._finish(question.node)
                 return _answered(question, asked, answer)
         rest = self._without_echo(received, asked)
         if len(rest) < size:
-            self._late.add(question.node)
+            self._late[question.node] = time.monotonic() + LATE_TIMES * self._timeout_s
         return Answer(packed(asked, rest) if rest else b"")
 
     def _without_echo(self, received: bytes, asked: bytes) -> bytes:
@@ -144,22 +145,12 @@ class SerialWire:
         arriving = asked.startswith(received) or (self._echo and len(received) <= QUESTION_BYTES)
         return b"" if arriving else received
 
-    def _finish(self, node: int) -> None:
-        """A unit that did not answer in time may be answering twice now."""
-        if node in self._late:
-            self._late.discard(node)
-            self._listen(self._timeout_s)
-
-    def _drain(self, most_s: float) -> None:
-        """Pass over what has come unasked, until it is quiet."""
-        until = time.monotonic() + most_s
-        while self._line.read() and time.monotonic() < until:
-            pass
-
-    def _listen(self, seconds: float) -> None:
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
-            self._line.read()
+    def _hush(self, until: float) -> None:
+        """Pass over what has come unasked, at least until then [s, monotonic], and on until it is quiet."""
+        give_up = max(until, time.monotonic()) + self._timeout_s
+        while self._line.read() or time.monotonic() < until:
+            if time.monotonic() > give_up:
+                return
 
 
 def find(received: bytes, question: Question) -> bytes | None:
