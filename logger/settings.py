@@ -18,6 +18,7 @@ from logger.shapes import (
     FieldRef,
     FieldRefs,
     FreeText,
+    Host,
     Name,
     NamedGroups,
     Positive,
@@ -199,7 +200,7 @@ class Source(Table):
     encoding: Encoding = "utf-8-sig"
     decimal: Literal[".", ","] = "."
     missing: list[str] = Field(["", "NaN", "nan", "NA", "null", "-"], examples=[["", "NaN", "-99"]])
-    host: FreeText | None = Field(None, examples=["192.168.1.40"])
+    host: Host | None = Field(None, examples=["192.168.1.40"])
     tcp_port: int = Field(502, ge=1, le=65535, examples=[502])
     every_s: float = Field(10.0, ge=0.1, le=86_400, examples=[10])
     timeout_s: float = Field(1.0, ge=0.05, le=30, examples=[1])
