@@ -234,7 +234,7 @@ class Source(Table):
     host: Host | None = Field(None, examples=["192.168.1.40"])
     tcp_port: int = Field(502, ge=1, le=65535, examples=[502])
     every_s: float = Field(10.0, ge=0.1, le=86_400, examples=[10])
-    timeout_s: float = Field(1.0, ge=0.05, le=30, examples=[1])
+    timeout_s: float = Field(1.0, ge=0.05, le=5, examples=[1])
     echo: bool | None = Field(None, examples=[True])
     folder: FreeText = Field("/sys/bus/w1/devices", examples=["/sys/bus/w1/devices"])
     channel: list[SourceChannel] = Field(min_length=1)

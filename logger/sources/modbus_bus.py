@@ -42,6 +42,8 @@ class ModbusLine:
             self._clock.wait(self._never, min(IDLE_S, self._poll.wait_s(self._now_s())))
             return b""
         answer = self._wire.ask(block.question)
+        for number in answer.late:
+            self._poll.late(number)
         self._told(block, answer)
         return answer.exchange
 

@@ -61,7 +61,8 @@ class _Node:
     rest_s: float = 0.0
     silent: int = 0
     damaged: int = 0
-    cuts: set[tuple[int, int]] = field(default_factory=set)
+    late: bool = False
+    cuts: dict[tuple[int, int], int] = field(default_factory=dict)
     absent: dict[tuple[int, Span], float] = field(default_factory=dict)
 
     @property
@@ -131,6 +132,13 @@ class Poll:
             if node.absent.pop((block.function, span), None) is not None:
                 self._note(f"{_named(block.function, span)} of node {node.number} is there now")
 
+    def late(self, number: int) -> None:
+        """An answer of that unit came after its time."""
+        node = self._node(number)
+        if not node.late:
+            node.late = True
+            self._note(f"node {number} answers, but later than timeout_s = {self._timeout_s:g}; give it more time")
+
     def damaged(self, block: Block, now_s: float) -> None:
         """Bytes came, but no answer: once more, then not before the next round."""
         node = self._node(block.node)
@@ -163,19 +171,21 @@ class Poll:
         node = self._taken(block)
         self._speaks(node)
         if len(block.spans) > 1 and code != NO_FUNCTION:
-            self._halve(node, block)
+            self._halve(node, block, code)
             return
         for span in block.spans:
             if (block.function, span) not in node.absent:
+                # What was read apart in the hunt for it may be read together again.
+                node.cuts = {place: why for place, why in node.cuts.items() if why != code}
                 self._note(
                     f"{_named(block.function, span)} of node {node.number}: {exception(code)}; asked again once an hour"
                 )
             node.absent[block.function, span] = now_s + ABSENT_S
 
-    def _halve(self, node: _Node, block: Block) -> None:
+    def _halve(self, node: _Node, block: Block, code: int) -> None:
         """Ask each half at once; from now on the two are read apart, as the unit may not like the seam."""
         middle = len(block.spans) // 2
-        node.cuts.add((block.function, block.spans[middle].address))
+        node.cuts[block.function, block.spans[middle].address] = code
         node.queue.extendleft((block._replace(spans=block.spans[middle:]), block._replace(spans=block.spans[:middle])))
 
     def _speaks(self, node: _Node) -> None:

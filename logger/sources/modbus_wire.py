@@ -52,11 +52,14 @@ class Answer:
         Whether it is an answer to this question, be it an exception.
     exception : int
         Its code, 0 where registers came.
+    late : tuple of int
+        Nodes whose answer to an earlier question came now.
     """
 
     exchange: bytes = b""
     sound: bool = False
     exception: int = 0
+    late: tuple[int, ...] = ()
 
 
 class Wire(Protocol):
@@ -92,8 +95,8 @@ def frame(question: Question) -> bytes:
     return made
 
 
-def _answered(question: Question, asked: bytes, answer: bytes) -> Answer:
-    return Answer(packed(asked, answer), True, answer[2] if answer[1] & 0x80 else 0)
+def _answered(question: Question, asked: bytes, answer: bytes, late: tuple[int, ...] = ()) -> Answer:
+    return Answer(packed(asked, answer), True, answer[2] if answer[1] & 0x80 else 0, late)
 
 
 class SerialWire:
@@ -119,7 +122,8 @@ class SerialWire:
         self._line.close()
 
     def ask(self, question: Question) -> Answer:
-        self._hush(self._late.pop(question.node, 0.0))
+        late = self._spoke_late(self._hush(self._late.get(question.node, 0.0)))
+        self._late.pop(question.node, None)
         asked = frame(question)
         self._line.write(asked)
         size = _ANSWER_FRAME + 2 * question.count
@@ -130,11 +134,13 @@ class SerialWire:
             received += data
             answer = find(self._without_echo(received, asked), question) if data else None
             if answer:
-                return _answered(question, asked, answer)
+                return _answered(question, asked, answer, late + self._spoke_late(received))
         rest = self._without_echo(received, asked)
-        if len(rest) < size:
+        late += self._spoke_late(rest)
+        if len(rest) < size or late:
             self._late[question.node] = time.monotonic() + LATE_TIMES * self._timeout_s
-        return Answer(packed(asked, rest) if rest else b"")
+        # What another unit said late is no damaged answer of this one.
+        return Answer(packed(asked, rest) if rest and not late else b"", late=late)
 
     def _without_echo(self, received: bytes, asked: bytes) -> bytes:
         if self._echo is False:
@@ -145,30 +151,43 @@ class SerialWire:
         arriving = asked.startswith(received) or (self._echo and len(received) <= QUESTION_BYTES)
         return b"" if arriving else received
 
-    def _hush(self, until: float) -> None:
-        """Pass over what has come unasked, at least until then [s, monotonic], and on until it is quiet."""
+    def _hush(self, until: float) -> bytes:
+        """What has come unasked, at least until then [s, monotonic], and on until it is quiet; it answers nothing."""
         give_up = max(until, time.monotonic()) + self._timeout_s
-        while self._line.read() or time.monotonic() < until:
+        heard = b""
+        while (data := self._line.read()) or time.monotonic() < until:
+            heard = (heard + data)[-MOST_BYTES:]
             if time.monotonic() > give_up:
-                return
+                break
+        return heard
+
+    def _spoke_late(self, heard: bytes) -> tuple[int, ...]:
+        """Nodes that still owed an answer, and gave one."""
+        starts = range(len(heard) - _ANSWER_FRAME + 1) if self._late else range(0)
+        owing = {heard[start] for start in starts if heard[start] in self._late and _frame_at(heard, start)}
+        return tuple(sorted(owing))
 
 
 def find(received: bytes, question: Question) -> bytes | None:
     """The answer to a question among received bytes; None while there is none."""
-    for start in range(len(received) - 4):
+    for start in range(len(received) - _ANSWER_FRAME + 1):
         node, function, third = received[start : start + 3]
-        if node != question.node:
-            continue
-        if function == question.function and third == 2 * question.count:
-            size = _ANSWER_FRAME + third
-        elif function == question.function | 0x80:
-            size = _ANSWER_FRAME
-        else:
-            continue
-        candidate = received[start : start + size]
-        if len(candidate) == size and _RTU.decode(candidate)[3]:
-            return candidate
+        registers = function == question.function and third == 2 * question.count
+        if node == question.node and (registers or function == question.function | 0x80):
+            found = _frame_at(received, start)
+            if found:
+                return found
     return None
+
+
+def _frame_at(received: bytes, start: int) -> bytes | None:
+    """The sound answer that begins there, whoever gives it."""
+    function, third = received[start + 1], received[start + 2]
+    if function & 0x7F not in _REQUESTS:
+        return None
+    size = _ANSWER_FRAME + (third if function in _REQUESTS else 0)
+    candidate = received[start : start + size]
+    return candidate if len(candidate) == size and _RTU.decode(candidate)[3] else None
 
 
 class TcpWire:

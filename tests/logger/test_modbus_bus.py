@@ -137,6 +137,8 @@ def test_a_late_answer_is_not_the_next_units() -> None:
             plan(channel(1, 0), channel(2, 0), port=port, timeout_s=0.3, every_s=0.2), lambda h: h.counts["n2-0"] >= 8
         )
     assert true(heard.values)
+    assert heard.rejects == []
+    assert heard.notes.count("node 1 answers, but later than timeout_s = 0.3; give it more time") == 1
 
 
 def test_a_late_answer_is_not_another_registers() -> None:
