@@ -36,6 +36,11 @@ class Candidate:
     register: RegisterPlan
     value: float
 
+    @property
+    def text(self) -> str:
+        """Whole numbers whole, floats with the figures that they hold."""
+        return f"{self.value:.7g}" if self.register.type == "float32" else str(int(self.value))
+
 
 def candidates(words: Mapping[int, int], node: int, function: int) -> dict[int, list[Candidate]]:
     """Every plausible reading of the value that begins at each address.
@@ -109,7 +114,7 @@ def proposal(chosen: list[Candidate], where: Mapping[str, str | int]) -> str:
         rows += [
             "[[source.channel]]",
             f"node = {register.node}",
-            f"address = {register.address:<21} # last sent: {candidate.value:g}",
+            f"address = {register.address:<21} # last sent: {candidate.text}",
             f'type = "{register.type}"',
         ]
         rows += [f"function = {register.function}"] if register.function != 3 else []

@@ -96,7 +96,7 @@ def probe(asked: Probe, as_json: bool) -> None:
 
 def _said(one: Candidate) -> str:
     order = _ORDERS.get((one.register.byte_order, one.register.word_order), "bytes turned, low word first")
-    return f"{one.value:g} {one.register.type}{f' ({order})' if order else ''}"
+    return f"{one.text} {one.register.type}{f' ({order})' if order else ''}"
 
 
 def _entry(one: Candidate) -> dict[str, object]:

@@ -135,6 +135,9 @@ class SerialWire:
             answer = find(self._without_echo(received, asked), question) if data else None
             if answer:
                 return _answered(question, asked, answer, late + self._spoke_late(received))
+        if received.endswith(asked[:-1]) and not self._echo and (answer := find(received, question)):
+            # The last byte of an echo never came: it was the answer.
+            return _answered(question, asked, answer, late)
         rest = self._without_echo(received, asked)
         late += self._spoke_late(rest)
         if len(rest) < size or late:
@@ -145,11 +148,13 @@ class SerialWire:
     def _without_echo(self, received: bytes, asked: bytes) -> bytes:
         if self._echo is False:
             return received
-        if received.startswith(asked):
-            return received[QUESTION_BYTES:]
-        # An echo that is still arriving is no answer yet; one that is declared may also be damaged.
-        arriving = asked.startswith(received) or (self._echo and len(received) <= QUESTION_BYTES)
-        return b"" if arriving else received
+        _, echo, rest = received.partition(asked)
+        if echo:
+            return rest
+        # Some questions for one register are, but for their last byte, sound answers to themselves: an echo that is
+        # still arriving is no answer yet. One that is declared may also be damaged.
+        arriving = asked.startswith(received) or received.endswith(asked[:-1])
+        return b"" if arriving or (self._echo and len(received) <= QUESTION_BYTES) else received
 
     def _hush(self, until: float) -> bytes:
         """What has come unasked, at least until then [s, monotonic], and on until it is quiet; it answers nothing."""

@@ -129,6 +129,25 @@ def test_an_echo_is_no_answer(echo: bool | None) -> None:
     assert heard.rejects == []
 
 
+@pytest.mark.parametrize("silent", [True, False])
+@pytest.mark.parametrize("glitch", [b"", b"\x00"])
+def test_an_echo_that_is_a_sound_answer_to_itself(silent: bool, glitch: bytes) -> None:
+    """Node 17, register 672: the first seven bytes of that question are a sound answer of 40960. They are not taken."""
+    units = Units({17: {672: 131}}, silent={17} if silent else set(), echo=True, glitch=glitch)
+    with on_a_line(units) as port:
+        heard = Heard().until(
+            plan(channel(17, 672), port=port, timeout_s=0.1), lambda h: bool(h.notes) or len(h.values) >= 3
+        )
+    assert {value for _, value in heard.values} == (set() if silent else {131})
+
+
+def test_a_value_that_looks_like_an_echo_is_kept() -> None:
+    """The same register without an echo, and it does hold 40960."""
+    with on_a_line(Units({17: {672: 40_960}})) as port:
+        heard = Heard().until(plan(channel(17, 672), port=port, timeout_s=0.1), lambda h: len(h.values) >= 2)
+    assert {value for _, value in heard.values} == {40_960}
+
+
 def test_a_late_answer_is_not_the_next_units() -> None:
     """Unit 1 answers after the time-out, into the question to unit 2: nothing of it is booked there."""
     units = Units(holding(1, 2), late_s={1: 0.35})

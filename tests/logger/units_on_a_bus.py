@@ -47,6 +47,8 @@ class Units:
         Nodes that answer everything with this exception.
     echo : bool
         The adapter repeats what is sent.
+    glitch : bytes
+        What the adapter makes of turning the line round, before each echo.
     flips : float
         Share of bits that turn on the way back.
     longest : int
@@ -60,6 +62,7 @@ class Units:
     refuses: dict[int, int] = field(default_factory=dict)
     echo: bool = False
     flips: float = 0.0
+    glitch: bytes = b""
     longest: int = 125
     asked: list[tuple[int, int, int, int]] = field(default_factory=list)
     """Node, function, address, count of every question, in order."""
@@ -83,7 +86,7 @@ class _Wire:
         data = b""
         while chunk := self._read():
             if self._units.echo:
-                self._say(chunk)
+                self._say(self._units.glitch + chunk)
             data += chunk
             while len(data) >= 8:
                 asked, data = data[:8], data[8:]
