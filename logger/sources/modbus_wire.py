@@ -113,16 +113,19 @@ class SerialWire:
         self._timeout_s, self._echo = plan.timeout_s, plan.echo
         self._character_s = _BITS_A_CHARACTER / plan.baud
         self._late: dict[int, float] = {}
+        self._opened = 0.0
 
     def open(self) -> None:
         self._line.open()
         self._late.clear()
+        # Whoever asked before us may still be answered.
+        self._opened = time.monotonic() + self._timeout_s
 
     def close(self) -> None:
         self._line.close()
 
     def ask(self, question: Question) -> Answer:
-        late = self._spoke_late(self._hush(self._late.get(question.node, 0.0)))
+        late = self._spoke_late(self._hush(self._late.get(question.node, self._opened)))
         self._late.pop(question.node, None)
         asked = frame(question)
         self._line.write(asked)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
 from threading import Event
 
 import pytest
 
 from logger.batches import EventBatch, LiveBatch
 from logger.decoders.registry import make
+from logger.exchange import Question
 from logger.plan import ChannelPlan, RegisterPlan, SourcePlan
 from logger.protocols import Batch
 from logger.sources.modbus_bus import ModbusLine
+from logger.sources.modbus_wire import Answer, SerialWire
 from logger.sources.polled import PolledSource
 from logger.timeline import Timeline
 
@@ -173,6 +176,17 @@ def test_a_late_answer_is_not_another_registers() -> None:
         heard = Heard().until(
             plan(channel(1, 0), channel(1, 10), port=port, timeout_s=0.3), lambda h: h.counts["n1-10"] >= 3
         )
+    assert true(heard.values)
+
+
+def test_an_answer_to_whoever_asked_before() -> None:
+    """A logger that was stopped in the middle of a question, and started again: the answer is not taken for its own."""
+    units = Units(holding(1, addresses=(0, 10)), late_s={1: 0.2})
+    with on_a_line(units) as port:
+        with closing(SerialWire(plan(port=port, timeout_s=0.05))) as before:
+            before.open()
+            assert before.ask(Question(1, 3, 0, 1)) == Answer()
+        heard = Heard().until(plan(channel(1, 10), port=port, timeout_s=0.5), lambda h: h.counts["n1-10"] >= 2)
     assert true(heard.values)
 
 
