@@ -47,6 +47,8 @@ class Probe:
     ----------
     line : str
         A device, a URL that pyserial takes, or ``tcp://HOST:PORT``.
+    name : str
+        The same by a name that stays, for the settings.
     speeds : tuple of int
         Tried one after the other, where it is a serial line.
     parity : str
@@ -56,6 +58,7 @@ class Probe:
     """
 
     line: str
+    name: str
     speeds: tuple[int, ...]
     parity: str
     node: int
@@ -70,7 +73,7 @@ def probe(asked: Probe, as_json: bool) -> None:
 
     plan, words = _read(asked)
     found = candidates(words, asked.node, asked.function)
-    block = proposal(likeliest(found), _where(plan))
+    block = proposal(likeliest(found), _where(plan, asked.name))
     if as_json:
         print_json(
             {
@@ -105,10 +108,10 @@ def _entry(one: Candidate) -> dict[str, object]:
     return {"type": register.type, **orders, "value": one.value}
 
 
-def _where(plan: SourcePlan) -> dict[str, str | int]:
+def _where(plan: SourcePlan, name: str) -> dict[str, str | int]:
     if plan.host:
         return {"host": plan.host, "tcp_port": plan.tcp_port}
-    return {"port": plan.port or "", "baud": plan.baud, "parity": plan.parity}
+    return {"port": name, "baud": plan.baud, "parity": plan.parity}
 
 
 def _read(asked: Probe) -> tuple[SourcePlan, dict[int, int]]:

@@ -118,7 +118,10 @@ def listen(
         _list(as_json)
     elif registers is not None:
         speeds = (baud,) if baud else SPEEDS
-        probe(Probe(line, speeds, parity, node, int(function), registers, min(seconds, _ANSWER_S)), as_json)
+        probe(
+            Probe(line, _stable_name(line), speeds, parity, node, int(function), registers, min(seconds, _ANSWER_S)),
+            as_json,
+        )
     else:
         _show(line, (baud,) if baud else SPEEDS, seconds, as_json)
 
