@@ -193,7 +193,9 @@ def claim(path: Path) -> Iterator[None]:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(descriptor)
-        raise StoreError(f"store {path}: another logger records into it; stop that one first") from None
+        raise StoreError(
+            f"store {path}: another logger records into it (or it is being upgraded); stop that one first"
+        ) from None
     try:
         yield
     finally:
