@@ -22,6 +22,7 @@ COMMANDS = {
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
+    "backup": "dashboard.commands.keeping:backup",
     "pages": "dashboard.commands.showing:pages",
 }
 

@@ -24,7 +24,7 @@ ARCHIVE = "archive"
 FAT_MOST = (1 << 32) - 1
 """The longest file that FAT can hold [bytes]; exFAT has no such limit. Microsoft FAT specification, 2000."""
 _FAT = ("vfat", "msdos", "fat")
-_STEP_PAGES = 2_000
+_STEP_PAGES = 500
 _SPARE = 4 << 20
 _PIECE = 1 << 20
 
