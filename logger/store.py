@@ -320,3 +320,10 @@ def keep_settings(connection: sqlite3.Connection, t: int, digest: str, text: str
     if last:
         connection.execute("UPDATE settings SET stop = ? WHERE id = ?", (t, last[0]))
     connection.execute("INSERT INTO settings (start, hash, text) VALUES (?, ?, ?)", (t, digest, text))
+
+
+def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: Iterable[str] = ()) -> None:
+    """Write an entry into the logbook; tags are kept with a comma between them."""
+    connection.execute(
+        "INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", (t, author, text, ",".join(tags))
+    )
