@@ -3,8 +3,8 @@
     python -m tests.bench_readers [--seconds N] [--readers N]
 
 First the same writer alone, for the bare reference; then beside the readers, each a process of its own, half of them
-with one connection for all they ask, half with a new one each time. Then an hour of the logger's flushes, as fast as they
-go, with a page left open that asks again all the time.
+with one connection for all they ask, half with a new one each time. Then an hour of the logger's flushes, as fast
+as they go, with a page left open that asks again all the time.
 """
 
 from __future__ import annotations

@@ -222,42 +222,53 @@ import datetime as dt, sys
 from pathlib import Path
 from logger.backup import back_up
 store, settings, stick = map(Path, sys.argv[1:4])
+print("ready", flush=True)
 sys.stdin.readline()
-back_up(store, settings, stick, dt.datetime.now(dt.UTC))
+back_up(store, settings, stick, dt.datetime.fromisoformat(sys.argv[4]))
+print("done", flush=True)
 """
 
 
-def _run(vessel: Vessel, seconds: float | None) -> float:
-    command = [sys.executable, "-P", "-c", BACK_UP, str(vessel.store), str(vessel.settings), str(vessel.stick)]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, text=True, env={"PYTHONPATH": str(ROOT)}) as process:
+def _run(vessel: Vessel, n: int, seconds: float | None) -> float:
+    made = (MADE + dt.timedelta(minutes=n)).isoformat()
+    command = [sys.executable, "-P", "-c", BACK_UP, *map(str, (vessel.store, vessel.settings, vessel.stick, made))]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={"PYTHONPATH": str(ROOT)}
+    ) as process:
         assert process.stdin
+        assert process.stdout
+        process.stdout.readline()
         process.stdin.write("\n")
         process.stdin.flush()
         began = time.monotonic()
-        try:
-            process.wait(seconds)
-        except subprocess.TimeoutExpired:
-            process.kill()
-        process.wait()
-        process.stdin.close()
-        return time.monotonic() - began
+        if seconds is None:
+            assert process.stdout.readline() == "done\n"
+            took = time.monotonic() - began
+        else:
+            took = seconds
+            try:
+                process.wait(seconds)
+            except subprocess.TimeoutExpired:
+                process.kill()
+        process.communicate()
+        return took
 
 
 def kills_during_backups(folder: Path, kills: int, n: int = 200_000, seed: int = 5) -> int:
     """Kill so many backups at random moments; how many of them had not ended by themselves."""
     vessel = Vessel(folder, n)
     before = samples(vessel.store)
-    whole = _run(vessel, None)
+    whole = _run(vessel, 0, None)
     rng, cut = random.Random(seed), 0
-    for _ in range(kills):
+    for k in range(kills):
         done = {f for f in vessel.stick.iterdir() if not f.name.endswith(PART)}
-        _run(vessel, rng.uniform(0.2, 1.0) * whole)
+        _run(vessel, k + 1, rng.uniform(0.0, 1.0) * whole if k else 0.0)
         named = {f for f in vessel.stick.iterdir() if not f.name.endswith(PART)}
         cut += named == done
         for copy in named - done:
             assert check(copy).rows["sample"] == n
         assert samples(vessel.store) == before
-    _run(vessel, None)
+    _run(vessel, kills + 1, None)
     assert not list(vessel.stick.glob(f"*{PART}"))
     for copy in vessel.stick.iterdir():
         assert check(copy).rows["sample"] == n
