@@ -58,6 +58,8 @@ class WritingConnection(sqlite3.Connection):
         on; where one reads for longer, again a megabyte later. https://sqlite.org/wal.html#avoiding_excessively_large_wal_files
         """
         size = self._log.stat().st_size if self._log.exists() else 0
+        if size < LOG_MOST:  # also where SQLite has shortened it by itself
+            self._log_worth = LOG_MOST
         if size < self._log_worth:
             return
         (pages,) = self.execute("PRAGMA wal_autocheckpoint").fetchone()
