@@ -27,8 +27,8 @@ class Judging:
     settings : Settings
         With only the parts that were there.
     hash : str
-        Digest of whatever a judgement depends on: where it is the same, so is the judgement. Dates, sources, comments
-        and what only `check` asks for are no part of it.
+        Digest of whatever a judgement depends on: where it is the same, so is the judgement. Dates, the way
+        in which sources are read, comments and what only `check` asks for are no part of it.
     """
 
     settings: Settings
@@ -106,4 +106,6 @@ def _parts(settings: Settings) -> Iterable[tuple[str, Dated]]:
 def _digest(settings: Settings) -> str:
     dates = {kind: {"__all__": {"from_", "until"}} for kind, _ in _dated(settings)}
     text = settings.model_dump_json(exclude={**_NOT_JUDGING, **dates})  # type: ignore[arg-type]
-    return hashlib.sha256(text.encode()).hexdigest()
+    # Of the sources only what they speak of: a channel that is named makes a silence mean something.
+    named = sorted({entry.channel for source in settings.source for entry in source.channel})
+    return hashlib.sha256("\n".join([text, *named]).encode()).hexdigest()

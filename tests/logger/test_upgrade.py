@@ -69,12 +69,6 @@ def copies(path: Path) -> list[Path]:
     return sorted(path.parent.glob(f"{path.stem}-before-upgrade-*"))
 
 
-def test_there_is_a_sample_of_every_past_schema() -> None:
-    """Whoever appends a migration keeps a sample of what was before it."""
-    names = [one.name for one in migrations._migrations]
-    assert set(names[:-1]) <= {sample.stem for sample in PAST.glob("*.sql")}
-
-
 @pytest.mark.parametrize("name", sorted(sample.stem for sample in PAST.glob("*.sql")))
 def test_every_past_schema_comes_up_to_date_with_all_its_rows(name: str, tmp_path: Path) -> None:
     """Each row is there afterwards with the values it had; the tables are those of a new store."""
