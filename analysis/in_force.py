@@ -106,6 +106,6 @@ def _parts(settings: Settings) -> Iterable[tuple[str, Dated]]:
 def _digest(settings: Settings) -> str:
     dates = {kind: {"__all__": {"from_", "until"}} for kind, _ in _dated(settings)}
     text = settings.model_dump_json(exclude={**_NOT_JUDGING, **dates})  # type: ignore[arg-type]
-    # Of the sources only what they speak of: a channel that is named makes a silence mean something.
+    # Of the sources only what they bring: it decides what the analysis looks for.
     named = sorted({entry.channel for source in settings.source for entry in source.channel})
     return hashlib.sha256("\n".join([text, *named]).encode()).hexdigest()
