@@ -41,3 +41,12 @@ def test_the_logger_benchmark_counts_what_was_sent(bench: Bench) -> None:
     assert cost.samples >= 50
     assert cost.resident_mb > 5
     assert cost.bytes_a_sample > 0
+
+
+def test_the_readers_benchmark_loses_nothing_and_hears_no_fault(tmp_path: Path, bench: Bench) -> None:
+    """Every row that was sent is kept, every reader has its seven days whole, and the log stays short."""
+    made = bench("bench_readers")
+    for seen in (made.run(tmp_path, seconds=2, readers=3, channels=4), made.hour(tmp_path, flushes=20, channels=4)):
+        assert (seen.kept, seen.faults) == (seen.sent, [])
+        assert seen.looks > 0
+        assert 0 < seen.log_bytes <= made.MOST_LOG
