@@ -56,7 +56,7 @@ class TimeEvidence:
     source : str
         Which message stated it, for instance ``GPRMC``.
     boot_ns : int or None
-        Boot-time clock when it was heard [ns]. A decoder has no clock and leaves it None; who reads the line fills it in.
+        Boot-time clock when it was heard [ns]; None from a decoder, which has no clock: who reads the line fills it in.
     """
 
     utc_ms: int

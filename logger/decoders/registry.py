@@ -17,6 +17,17 @@ FORMATS: dict[str, Callable[[SourcePlan], Parse]] = {
 }
 
 
+def _nmea0183(plan: SourcePlan) -> Decoder:
+    # Only who listens to sentences pays for the library that knows them.
+    from logger.decoders.nmea0183 import SentenceDecoder  # noqa: PLC0415
+
+    return SentenceDecoder(plan)
+
+
+OF_THEIR_OWN: dict[str, Callable[[SourcePlan], Decoder]] = {"nmea0183": _nmea0183}
+"""Formats that are more than a way to write fields on a line; each belongs to the kind of source of the same name."""
+
+
 def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     """The decoder of one source.
 
@@ -27,4 +38,6 @@ def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     distrust_first : bool
         Whether the first message after each opening is rejected: true for a line that is joined in mid-sentence.
     """
+    if plan.format in OF_THEIR_OWN:
+        return OF_THEIR_OWN[plan.format](plan)
     return LineDecoder(plan, FORMATS[plan.format](plan), distrust_first)
