@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from logger.decoders import delimited, json_lines, keyvalue, pattern
 from logger.decoders.lines import LineDecoder, Parse
+from logger.decoders.topics import TopicDecoder
 from logger.plan import SourcePlan
 from logger.protocols import Decoder
 
@@ -24,7 +25,7 @@ def _nmea0183(plan: SourcePlan) -> Decoder:
     return SentenceDecoder(plan)
 
 
-OF_THEIR_OWN: dict[str, Callable[[SourcePlan], Decoder]] = {"nmea0183": _nmea0183}
+OF_THEIR_OWN: dict[str, Callable[[SourcePlan], Decoder]] = {"nmea0183": _nmea0183, "mqtt": TopicDecoder}
 """Formats that are more than a way to write fields on a line; each belongs to the kind of source of the same name."""
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Source
+from logger.protocols import Decoder, Line, Source
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
@@ -46,12 +46,21 @@ class Setting:
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    return _live(plan, SerialLine(plan), setting)
+
+
+def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
+    # The library costs 12 MB: a logger that asks no broker does without.
+    from logger.sources.topics import TopicLine  # noqa: PLC0415
+
+    return _live(plan, TopicLine(plan), setting)
+
+
+def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     with closing(open_reader(setting.store)) as connection:
         row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
     last_heard = row[0] if row else None
-    return LiveSource(
-        plan, SerialLine(plan), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
-    )
+    return LiveSource(plan, line, setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard)
 
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
@@ -66,6 +75,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
+    "nmea0183": _serial,
+    "mqtt": _mqtt,
     "csv": _csv,
 }
 
