@@ -94,13 +94,13 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
     connection = open_reader(located.store_path)
     try:
         results = Results(connection)
-        _publish_findings(located, results)
+        leave_findings(located, results)
         return verdict(results, located.settings, first, last)
     finally:
         connection.close()
 
 
-def _publish_findings(located: Any, results: Any) -> None:
+def leave_findings(located: Any, results: Any) -> None:
     """Leave the open findings with the broker of [publish]; one that is away is told, and spoils nothing."""
     from analysis.report import finding_entry
     from logger.errors import LineFault

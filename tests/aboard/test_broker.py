@@ -12,9 +12,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from analysis.results import Results
 from dashboard.cli import main as cli
+from dashboard.commands.judging import leave_findings
+from logger import settings_file
 from logger.broker import Broker
 from logger.errors import LineFault, LineRefused
+from logger.store import open_reader
+from tests.dashboard import story
 
 from .broker import RealBroker, real_broker
 from .rig import Aboard, until
@@ -53,7 +58,7 @@ def test_topics_are_recorded_over_a_restart_of_the_broker(tmp_path: Path) -> Non
             broker.say("barge/shunt", '{"amps": -4200, "more": [1]}')
             broker.say("barge/other", "99")
             broker.say("barge/volts", "nonsense")
-            until(lambda: aboard.reasons(), "the reject")
+            until(aboard.reasons, "the reject")
             assert aboard.state() == "reading"
             broker.stop()
             until(lambda: aboard.state() == "waiting", "the loss")
@@ -175,8 +180,8 @@ def _value(payload: bytes) -> object:
 def test_a_broker_that_is_away_costs_no_reading(tmp_path: Path) -> None:
     """Publishing fails, recording goes on; told once, and once more when it is there again with the newest value."""
     with real_broker(tmp_path) as broker:
-        other = RealBroker(tmp_path / "b") if (tmp_path / "b").mkdir() is None else None
-        assert other
+        (tmp_path / "other").mkdir()
+        other = RealBroker(tmp_path / "other")
         aboard = Aboard(tmp_path, GAUGES.format(address=broker.address, more=""), PUBLISH.format(address=other.address))
         with aboard.recording() as process:
             broker.subscribed()
@@ -221,6 +226,24 @@ def test_assess_leaves_its_findings(tmp_path: Path) -> None:
     alone = CliRunner().invoke(cli, ["assess", "--settings", str(aboard.settings), "--json"])
     assert alone.exit_code == 0
     assert "the findings were not published: broker" in alone.stderr
+
+
+def test_open_findings_are_left_as_they_are_printed(tmp_path: Path) -> None:
+    """Three notices in force, each with rule, subject, priority and causes; none of those that have returned."""
+    told = story.write(tmp_path)
+    with real_broker(tmp_path) as broker:
+        settings = tmp_path / "published.toml"
+        settings.write_text(story.SETTINGS + PUBLISH.format(address=broker.address), encoding="utf-8")
+        with closing(open_reader(told.store)) as connection:
+            results = Results(connection)
+            leave_findings(settings_file.read(settings), results)
+            expected = [found for found in results.findings() if found.is_open]
+        (message,) = broker.hear("lapwing/findings", bool)
+    left = json.loads(message.payload)["findings"]
+    assert 0 < len(left) == len(expected)
+    assert [(e["rule"], e["subject"], e["priority"], e["causes"][0]["cause"]) for e in left] == [
+        (found.rule, found.subject, found.priority, found.causes[0].cause) for found in expected
+    ]
 
 
 def test_messages_keep_their_order(tmp_path: Path) -> None:
