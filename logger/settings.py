@@ -188,7 +188,7 @@ class Source(Table):
     checksum: Literal["none", "sum8", "xor8", "crc16-modbus"] = "none"
     pattern: NamedGroups | None = Field(None, examples=[r"V=(?P<volts>[\d.]+)"])
     unheard_after_s: Positive = Field(60.0, examples=[60])
-    broker: BrokerAddress | None = None
+    broker: BrokerAddress | None = Field(None, examples=["127.0.0.1:1883"])
     password_file: FreeText | None = Field(None, examples=["broker.txt"])
     retained: Literal["skip", "take"] = "skip"
     path: FreeText | None = Field(None, examples=["inbox/*.csv"])
@@ -222,7 +222,7 @@ class Source(Table):
 class Publish(Table):
     """Latest values and findings, left with a broker for other programs aboard."""
 
-    broker: BrokerAddress
+    broker: BrokerAddress = Field(examples=["127.0.0.1:1883"])
     under: TopicLevels = Field(examples=["lapwing"])
     every_s: float = Field(10.0, ge=1, le=3600, examples=[10])
     password_file: FreeText | None = Field(None, examples=["broker.txt"])

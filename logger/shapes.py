@@ -114,7 +114,7 @@ Conductor = Annotated[
     str,
     _shaped("class [1256]( plain| tinned)? copper", "write class 1, 2, 5 or 6 (IEC 60228), plain or tinned, copper"),
 ]
-BrokerAddress = Annotated[str, AfterValidator(_broker_address), Field(examples=["127.0.0.1:1883"])]
+BrokerAddress = Annotated[str, AfterValidator(_broker_address)]
 TopicLevels = Annotated[
     str, _shaped("[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*", "should be words of a-z, 0-9, _ and -, joined by slashes")
 ]

@@ -17,7 +17,7 @@ from logger.decoders.checksums import CHECK_FAILS, NO_CHECK, xor8
 from logger.decoders.fields import NOT_A_READING
 from logger.decoders.framing import FIRST_LINE, LineSplitter
 from logger.decoders.lines import UNDECODABLE
-from logger.decoders.nmea_fields import SentenceField, spelled
+from logger.decoders.nmea_fields import QUANTITIES, SentenceField, spelled
 from logger.decoders.nmea_sentences import FIX_SENTENCES, Value, is_fix, number, plain, variation
 from logger.decoders.nmea_times import FLOOR, Calendar, clock_ms, date_of, day_of
 from logger.plan import ChannelPlan, SourcePlan
@@ -150,6 +150,17 @@ class SentenceDecoder:
                 )
         if utc is not None:
             yield TimeEvidence(utc, address)
+
+
+def told(line: bytes) -> dict[str, float] | None:
+    """What the sentences of a line tell, by the names that the settings give it; None where none passes its check."""
+    texts = [text for piece in _STARTS.split(line) if isinstance(text := _checked(piece), str)]
+    found: dict[str, float] = {}
+    for message in filter(None, map(_parsed, texts)):
+        for name, value in plain(message, None).items():
+            if isinstance(value, float):
+                found[name if name in QUANTITIES else f"{message.sentence_type} {name}"] = value
+    return found if texts else None
 
 
 def _checked(piece: bytes) -> str | Reject:
