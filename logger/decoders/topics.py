@@ -68,7 +68,8 @@ class TopicDecoder:
         if message.retained and not self._takes_retained:
             if message.topic not in self._told:
                 self._told.add(message.topic)
-                said = message.payload[:_SHOWN].decode("utf-8", "replace")
+                text = message.payload[:_SHOWN].decode("utf-8", "replace")
+                said = "".join(c if c.isprintable() else "?" for c in text)
                 yield Remark(
                     "retained",
                     f"{message.topic}: the broker has kept an older message ({said}); nobody knows of when, so it is "
