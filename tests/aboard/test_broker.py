@@ -51,7 +51,7 @@ every_s = 1
 def test_topics_are_recorded_over_a_restart_of_the_broker(tmp_path: Path) -> None:
     """A plain number and a field of JSON; one message a change while the broker is away; a gap of its true length."""
     with real_broker(tmp_path) as broker:
-        aboard = Aboard(tmp_path, GAUGES.format(address=broker.address, more="unheard_after_s = 2"))
+        aboard = Aboard(tmp_path, GAUGES.format(address=broker.address, more=""))
         with aboard.recording() as process:
             broker.subscribed()
             broker.say("barge/volts", "26.4")
@@ -155,15 +155,17 @@ def test_latest_values_are_left_for_others(tmp_path: Path) -> None:
         )
         with aboard.recording() as process:
             broker.subscribed()
+            begun = time.monotonic()
             for n in range(40):
                 broker.say("barge/volts", f"{n}")
             broker.say("barge/volts", "400")
             heard = broker.hear("lapwing/latest/#", lambda heard: bool(heard) and _value(heard[-1].payload) == 400)
+            spent_s = time.monotonic() - begun
             process.terminate()
             assert process.wait(30) == 0
         kept = broker.hear("lapwing/latest/bank.house.voltage", bool)
     assert {message.topic for message in heard} == {"lapwing/latest/bank.house.voltage"}
-    assert len(heard) < 20
+    assert len(heard) <= spent_s + 2  # one a second, and the one that was kept
     assert [message.retained for message in kept] == [True]
     value = json.loads(kept[0].payload)
     at = value.pop("at")
