@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis import bank, enclosure, expected, geometry, irradiance, offsets, sisters, states, wiring, yields
+from analysis import bank, enclosure, envelope, expected, geometry, irradiance, offsets, sisters, states, wiring, yields
 from analysis.findings import History, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.results import ArrayDay, DayResults, Results, StateRun, SunDay, write_day, write_findings
+from analysis.results import ArrayDay, DayResults, LightDay, Results, StateRun, SunDay, write_day, write_findings
 from analysis.rules import RULES
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start, solar_day
@@ -200,6 +200,7 @@ class _Assessment:
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
+            light_days=results.light_days(),
             stop=self.record[1],
         )
         found = [finding for rule in RULES for finding in rule(history)]
@@ -317,6 +318,7 @@ def judge_days(
                 loops=[e for e in loops if e is not None],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
+                light=shared.light_of_day(i),
             )
         )
     return results
@@ -406,6 +408,16 @@ class _Shared:
             dark = not channel.endswith("illuminance")
             self._nights[channel] = offsets.of_days(channel, self.stretch, self.suns, self.path) if dark else []
         return self._nights[channel]
+
+    def light_of_day(self, i: int) -> list[LightDay]:
+        """What a day says of the horizontal light sensor, on the sensor's own intervals."""
+        channel, sun = "irradiance.horizontal.global", self.suns[i]
+        mine = self.stretch[channel].between(sun.start, sun.stop)
+        if len(mine.start) == 0:
+            return []
+        sky = self.sky([grid_for([mine], sun.start, sun.stop)])
+        found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+        return [found] if found else []
 
     def said(self, array: Array, sky: Sky) -> states.Measured:
         """What the instruments of an array said, looked up once."""
