@@ -111,7 +111,7 @@ class SentenceDecoder:
         """Whether another sentence has told the same fix: receivers tell each fix in two or three kinds of sentence."""
         if field.what not in ("latitude", "longitude"):
             return False
-        clock = clock_ms(data[4 if address.endswith("GLL") else 0]) if len(data) > 4 else None
+        clock = _clock(address[2:], data)
         teller, of = self._fixes.get(plan.channel, ("", None))
         if clock is not None and of == clock:
             return teller != address
@@ -134,7 +134,7 @@ class SentenceDecoder:
         if not usable:
             self._calendar.forget()
             return
-        clock = clock_ms(message.data[4 if kind == "GLL" else 0] if len(message.data) > 4 else "")
+        clock = _clock(kind, message.data)
         if clock is None:
             return
         if kind not in ("RMC", "ZDA"):
@@ -185,11 +185,19 @@ def _parsed(text: str) -> pynmea2.TalkerSentence | None:
     return message if isinstance(message, pynmea2.TalkerSentence) else None
 
 
+def _clock(kind: str, data: list[str]) -> int | None:
+    """The clock of a sentence that states one [ms of the day]."""
+    place = 4 if kind == "GLL" else 0
+    return clock_ms(data[place]) if place < len(data) else None
+
+
 def _date(message: pynmea2.TalkerSentence) -> dt.date | None:
     if message.sentence_type == "RMC":
         return date_of(message.data[8]) if len(message.data) > 8 else None
     parts = [part.strip() for part in message.data[1:4]]
-    return day_of(*map(int, parts)) if all(part.isdecimal() and len(part) <= 4 for part in parts) else None
+    if len(parts) < 3 or not all(part.isdecimal() and len(part) <= 4 for part in parts):
+        return None
+    return day_of(*map(int, parts))
 
 
 def _value(field: SentenceField, plan: ChannelPlan, values: dict[str, Value], data: list[str]) -> Value:

@@ -360,6 +360,23 @@ def test_a_date_alone_may_come_before_the_fix() -> None:
     assert len(stated(decode(POSITION, "GPGLL,5057.970,N,00146.110,E,120000,A", zda))) == 1
 
 
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        ("120000,28,02,2024", ["2024-02-28T12:00:00+00:00"]),
+        ("120000.00,28,02,2024,,", ["2024-02-28T12:00:00+00:00"]),
+        ("120000,28,02", []),
+        ("120000,30,02,2024", []),
+        ("120000,28,02,9999", []),
+        ("120000,,,", []),
+        (",28,02,2024", []),
+    ],
+)
+def test_a_date_sentence_may_leave_out_its_zone(data: str, expected: list[str]) -> None:
+    """It is UTC whatever zone is added; without day, month, year and clock it states nothing."""
+    assert stated(decode(POSITION, "GPGLL,5057.970,N,00146.110,E,120000,A", f"GPZDA,{data}")) == expected
+
+
 def test_a_receiver_a_thousand_weeks_behind() -> None:
     """12 June 2026 less 1024 weeks is 27 October 2006: moved forward, and told once.
 
