@@ -118,6 +118,13 @@ BrokerAddress = Annotated[str, AfterValidator(_broker_address)]
 TopicLevels = Annotated[
     str, _shaped("[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*", "should be words of a-z, 0-9, _ and -, joined by slashes")
 ]
+Host = Annotated[
+    str,
+    _shaped(
+        "[A-Za-z0-9._-]+|[0-9a-fA-F.]*(:[0-9a-fA-F.]*){2,}",
+        "should be a name or an address alone; the port goes under tcp_port",
+    ),
+]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 StampZone = Annotated[str, AfterValidator(_stamp_zone)]
 Positive = Annotated[float, Field(gt=0)]

@@ -25,8 +25,25 @@ def _nmea0183(plan: SourcePlan) -> Decoder:
     return SentenceDecoder(plan)
 
 
-OF_THEIR_OWN: dict[str, Callable[[SourcePlan], Decoder]] = {"nmea0183": _nmea0183, "mqtt": TopicDecoder}
-"""Formats that are more than a way to write fields on a line; each belongs to the kind of source of the same name."""
+def _registers(plan: SourcePlan) -> Decoder:
+    from logger.decoders.registers import RegisterDecoder  # noqa: PLC0415 - what no source needs is not loaded
+
+    return RegisterDecoder(plan)
+
+
+def _sensors(plan: SourcePlan) -> Decoder:
+    from logger.decoders.onewire import SensorDecoder  # noqa: PLC0415
+
+    return SensorDecoder(plan)
+
+
+KINDS: dict[str, Callable[[SourcePlan], Decoder]] = {
+    "modbus": _registers,
+    "onewire": _sensors,
+    "nmea0183": _nmea0183,
+    "mqtt": TopicDecoder,
+}
+"""Kinds of source whose messages have one form alone."""
 
 
 def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
@@ -39,6 +56,6 @@ def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     distrust_first : bool
         Whether the first message after each opening is rejected: true for a line that is joined in mid-sentence.
     """
-    if plan.format in OF_THEIR_OWN:
-        return OF_THEIR_OWN[plan.format](plan)
+    if plan.kind in KINDS:
+        return KINDS[plan.kind](plan)
     return LineDecoder(plan, FORMATS[plan.format](plan), distrust_first)

@@ -12,6 +12,7 @@ from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
+from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
@@ -45,6 +46,12 @@ class Setting:
     store: Path
 
 
+def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
+    with closing(open_reader(setting.store)) as connection:
+        row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
+    return row[0] if row else None
+
+
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
     return _live(plan, SerialLine(plan), setting)
 
@@ -57,10 +64,26 @@ def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
 
 
 def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
-    with closing(open_reader(setting.store)) as connection:
-        row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
-    last_heard = row[0] if row else None
-    return LiveSource(plan, line, setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard)
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    return LiveSource(plan, line, decoder, setting.clock, setting.timeline, last_heard)
+
+
+def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    return PolledSource(plan, make_line, decoder, setting.clock, setting.timeline, last_heard)
+
+
+def _modbus(plan: SourcePlan, setting: Setting) -> Source:
+    # pymodbus costs 8 MB: a logger without such a bus does without.
+    from logger.sources.modbus_bus import ModbusLine  # noqa: PLC0415
+
+    return _polled(plan, setting, ModbusLine)
+
+
+def _onewire(plan: SourcePlan, setting: Setting) -> Source:
+    from logger.sources.onewire import SensorLine  # noqa: PLC0415
+
+    return _polled(plan, setting, SensorLine)
 
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
@@ -78,6 +101,8 @@ KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "nmea0183": _serial,
     "mqtt": _mqtt,
     "csv": _csv,
+    "modbus": _modbus,
+    "onewire": _onewire,
 }
 
 

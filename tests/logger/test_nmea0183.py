@@ -23,7 +23,7 @@ LONG_AGO = dt.date(1990, 1, 1)
 
 
 def plan(*fields: tuple[str, str]) -> SourcePlan:
-    return source(*(channel(field, name) for field, name in fields), kind="nmea0183", format="nmea0183")
+    return source(*(channel(field, name) for field, name in fields), kind="nmea0183")
 
 
 POSITION = plan(("latitude", LAT), ("longitude", LON))
@@ -258,7 +258,7 @@ def test_a_heading_that_is_none_is_told(body: str) -> None:
 
 def test_a_compass_mounted_askew() -> None:
     """An offset in the settings keeps the heading on the rose."""
-    askew = source(channel("heading", HEADING, offset=10.0), kind="nmea0183", format="nmea0183")
+    askew = source(channel("heading", HEADING, offset=10.0), kind="nmea0183")
     assert readings(decode(askew, "HEHDT,355.0,T")) == {HEADING: 5.0}
 
 

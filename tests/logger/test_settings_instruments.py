@@ -132,8 +132,8 @@ def test_the_plan_holds_what_the_logger_needs(tmp_path: Path) -> None:
     (tmp_path / "broker.txt").write_text("barge\nsalt water\n", encoding="utf-8")
     made = settings_file.plan(settings_file.read(file))
     sentences, topics = made.sources
-    assert (sentences.format, sentences.baud) == ("nmea0183", 4800)
-    assert (topics.format, topics.broker, topics.retained) == ("mqtt", "127.0.0.1", "skip")
+    assert (sentences.kind, sentences.baud) == ("nmea0183", 4800)
+    assert (topics.kind, topics.broker, topics.retained) == ("mqtt", "127.0.0.1", "skip")
     assert topics.password_file == str(tmp_path / "broker.txt")
     assert made.publish == PublishPlan("127.0.0.1", "lapwing", 10.0)
     assert "salt water" not in made.to_json()

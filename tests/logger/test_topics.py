@@ -23,7 +23,6 @@ PLAN = source(
     channel("barge/shunt#/a~1b/0", AMPS),
     channel("barge/shunt#/stage", STAGE, is_text=True, words={"3": "bulk"}),
     kind="mqtt",
-    format="mqtt",
     broker="127.0.0.1",
 )
 
@@ -82,7 +81,7 @@ def test_a_retained_message_is_told_once_a_topic() -> None:
     assert isinstance(told, Remark)
     assert told.kind == "retained"
     assert record == decode(said("barge/volts", "26.4"))[0]
-    taking = source(*PLAN.channels, kind="mqtt", format="mqtt", retained="take")
+    taking = source(*PLAN.channels, kind="mqtt", retained="take")
     assert len([item for item in decode(*kept, plan=taking) if isinstance(item, Record)]) == 4
 
 
