@@ -319,6 +319,7 @@ def judge_days(
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
     }
+    light_days = shared.light_days()
     results = []
     for i, sun in enumerate(suns):
         boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
@@ -332,7 +333,7 @@ def judge_days(
                 loops=loops[sun.start],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
-                light=shared.light_of_day(i),
+                light=light_days[i],
             )
         )
     return results
@@ -442,15 +443,22 @@ class _Shared:
             self._nights[channel] = offsets.of_days(channel, self.stretch, self.suns, self.path) if dark else []
         return self._nights[channel]
 
-    def light_of_day(self, i: int) -> list[LightDay]:
-        """What a day says of the horizontal light sensor, on the sensor's own intervals."""
-        channel, sun = "irradiance.horizontal.global", self.suns[i]
-        mine = self.stretch[channel].between(sun.start, sun.stop)
-        if len(mine.start) == 0:
-            return []
-        sky = self.sky([grid_for([mine], sun.start, sun.stop)])
-        found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
-        return [found] if found else []
+    def light_days(self) -> list[list[LightDay]]:
+        """What each day says of the horizontal light sensor, on the sensor's own intervals.
+
+        Days of one step share one sky, which is that of the arrays where their intervals are the same.
+        """
+        channel = "irradiance.horizontal.global"
+        pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
+        grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
+        found: list[list[LightDay]] = []
+        for i, sun in enumerate(self.suns):
+            said = None
+            if len(pieces[i].start):
+                sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
+                said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+            found.append([said] if said else [])
+        return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
