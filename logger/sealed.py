@@ -93,7 +93,7 @@ def ends(connection: sqlite3.Connection, kind: Kind) -> tuple[int, int] | None:
 
 @contextmanager
 def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
-    """Several looks at the store as it stood at one moment: a day that is sealed meanwhile is not missed between them."""
+    """Several looks at the store as it stood at one moment, so that a day sealed meanwhile is not missed."""
     if connection.in_transaction:
         yield
         return

@@ -1,0 +1,215 @@
+"""Owns one file of sealed or exported rows: Parquet, written, read back and understood without the store.
+
+A file is sorted by channel and time, so that one channel is read without the others. Its metadata hold, as JSON under
+``noonmark``, what the store knew: units, words of text channels, spans of means, settings in force.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Collection, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logger.errors import StoreError
+from logger.rows import COLUMNS, Floats, Ints, Rows, empty, joined
+from logger.sealed import Kind
+
+# A group of rows is read whole: large enough to pack well, small enough that a channel costs little.
+_LEAST_GROUP = 40_000
+_LEVEL = 9
+_META = b"noonmark"
+PART = ".part"
+
+
+def write(path: Path, kind: Kind, rows: Rows, names: Mapping[int, str], meta: Mapping[str, Any]) -> None:
+    """Write rows to a file that stands whole or not at all, and compare what it holds with them, value by value.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced where there is one.
+    kind : str
+        Which columns the rows have.
+    rows : Rows
+        In the order of the key.
+    names : mapping of int to str
+        Channel number to name.
+    meta : mapping
+        What else to know about them, as JSON.
+
+    Raises
+    ------
+    StoreError
+        It cannot be written, or reads back otherwise than it was written.
+    """
+    part = path.with_name(path.name + PART)
+    numbers = sorted({int(c) for c in np.unique(rows.channel)}, key=lambda c: names[c])
+    rank = np.zeros(max(numbers, default=0) + 1, dtype=np.int64)
+    rank[numbers] = np.arange(len(numbers))
+    place = rank[rows.channel]
+    order = np.argsort(place, kind="stable")
+    edges = np.searchsorted(place[order], np.arange(len(numbers) + 1)).tolist()
+    schema = _schema(kind, meta)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            with pq.ParquetWriter(file, schema, **_encoding(kind)) as writer:
+                for a, b in _groups(edges):
+                    chosen = order[a:b]
+                    writer.write_table(_table(schema, rows.where(chosen), place[chosen], [names[c] for c in numbers]))
+            file.flush()
+            os.fsync(file.fileno())
+        _verify(part, kind, rows, order, {names[c]: c for c in numbers})
+        part.replace(path)
+        _sync_folder(path.parent)
+    except OSError as fault:
+        part.unlink(missing_ok=True)
+        raise StoreError(
+            f"archive {path}: cannot be written ({fault.strerror or fault}); nothing left the store"
+        ) from None
+
+
+def _groups(edges: list[int]) -> Iterator[tuple[int, int]]:
+    begin = edges[0]
+    for edge in edges[1:]:
+        if edge - begin >= _LEAST_GROUP or edge == edges[-1]:
+            yield begin, edge
+            begin = edge
+
+
+def _schema(kind: Kind, meta: Mapping[str, Any]) -> pa.Schema:
+    fields = [
+        pa.field("t", pa.timestamp("ms", tz="UTC"), nullable=False),
+        pa.field("channel", pa.dictionary(pa.int32(), pa.string()), nullable=False),
+        *(pa.field(name, pa.int64() if name == "n" else pa.float64(), nullable=False) for name in COLUMNS[kind]),
+    ]
+    return pa.schema(fields, metadata={_META: json.dumps({"kind": kind, **meta}, ensure_ascii=False).encode()})
+
+
+def _encoding(kind: Kind) -> dict[str, Any]:
+    coded: list[str] = [name for name in COLUMNS[kind] if name != "mean"]
+    split = {"mean": "BYTE_STREAM_SPLIT"} if kind == "minute" else {}
+    return {
+        "compression": "zstd",
+        "compression_level": _LEVEL,
+        "use_dictionary": ["channel", *coded],
+        "column_encoding": {"t": "DELTA_BINARY_PACKED", **split},
+        "write_statistics": ["t", "channel"],
+    }
+
+
+def _table(schema: pa.Schema, rows: Rows, place: Ints, names: list[str]) -> pa.Table:
+    columns = [
+        pa.array(rows.t).cast(schema.field("t").type),
+        pa.DictionaryArray.from_arrays(pa.array(place.astype(np.int32)), pa.array(names, pa.string())),
+        *(
+            pa.array(column.astype(np.int64) if field.type == pa.int64() else column)
+            for field, column in zip(list(schema)[2:], rows.values, strict=True)
+        ),
+    ]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+def _verify(part: Path, kind: Kind, rows: Rows, order: Ints, ids: Mapping[str, int]) -> None:
+    begin = 0
+    with _opened(part) as file:
+        for group in range(file.num_row_groups):
+            read = _group(file, group, kind, ids)
+            if not read.same(rows.where(order[begin : begin + len(read)])):
+                raise OSError(f"row group {group} reads back otherwise than it was written; is the card worn out?")
+            begin += len(read)
+    if begin != len(rows):
+        raise OSError(f"{begin} rows read back of {len(rows)}")
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def read(
+    path: Path,
+    kind: Kind,
+    ids: Mapping[str, int],
+    start: int,
+    stop: int,
+    channels: Collection[int] | None = None,
+) -> Rows:
+    """Rows of a file with ``start <= t < stop``, in the order of the key; channels that `ids` lacks are left out.
+
+    Raises
+    ------
+    StoreError
+        The file is missing or damaged.
+    """
+    wanted = {name: number for name, number in ids.items() if channels is None or number in channels}
+    if not wanted:
+        return empty(kind)
+    first, last = min(wanted), max(wanted)
+    parts = []
+    try:
+        with _opened(path) as file:
+            for group in range(file.num_row_groups):
+                low, high = _channel_bounds(file, group)
+                if low > last or high < first:
+                    continue
+                rows = _group(file, group, kind, ids)
+                chosen = (rows.t >= start) & (rows.t < stop)
+                if len(wanted) < len(ids) or (rows.channel < 0).any():
+                    chosen &= np.isin(rows.channel, list(wanted.values()))
+                parts.append(rows if chosen.all() else rows.where(chosen))
+    except (OSError, pa.ArrowException, KeyError, IndexError) as fault:
+        raise _unreadable(path, fault) from None
+    return joined(parts) if parts else empty(kind)
+
+
+def meta(path: Path) -> dict[str, Any]:
+    """What a file says of its rows.
+
+    Raises
+    ------
+    StoreError
+        The file is missing, damaged, or was not written by Noonmark.
+    """
+    try:
+        with _opened(path) as file:
+            found: dict[str, Any] = json.loads((file.schema_arrow.metadata or {})[_META])
+    except KeyError:
+        raise StoreError(f"{path}: this Parquet file was not written by Noonmark") from None
+    except (OSError, pa.ArrowException, ValueError) as fault:
+        raise _unreadable(path, fault) from None
+    return found
+
+
+def _unreadable(path: Path, fault: Exception) -> StoreError:
+    why = "is missing" if isinstance(fault, FileNotFoundError) else f"cannot be read ({fault})"
+    return StoreError(f"archive {path}: {why}; bring the file back from a backup")
+
+
+def _opened(path: Path) -> pq.ParquetFile:
+    return pq.ParquetFile(path, read_dictionary=["channel"], memory_map=False)
+
+
+def _channel_bounds(file: pq.ParquetFile, group: int) -> tuple[str, str]:
+    statistics = file.metadata.row_group(group).column(1).statistics
+    return (statistics.min, statistics.max) if statistics and statistics.has_min_max else ("", "\U0010ffff")
+
+
+def _group(file: pq.ParquetFile, group: int, kind: Kind, ids: Mapping[str, int]) -> Rows:
+    table = file.read_row_group(group).combine_chunks()
+    times, names = table.column("t").chunk(0), table.column("channel").chunk(0)
+    known = np.array([ids.get(name, -1) for name in names.dictionary.to_pylist()], dtype=np.int64)
+    values: list[Floats] = [
+        table.column(name).chunk(0).to_numpy(zero_copy_only=False).astype(float) for name in COLUMNS[kind]
+    ]
+    t = times.view(pa.int64()).to_numpy()
+    return Rows(t, known[names.indices.to_numpy()], np.stack(values))
