@@ -25,9 +25,8 @@ MINUTE_MS = 60_000
 DAY_MS = 86_400_000
 
 # A mark about where the time came from says nothing against the value.
-UNMARKED = (
-    "NOT EXISTS (SELECT 1 FROM mark m WHERE m.t = s.t AND m.channel = s.channel AND m.reason NOT IN ('time restored'))"
-)
+HARMLESS = "('time restored')"
+UNMARKED = f"NOT EXISTS (SELECT 1 FROM mark m WHERE m.t = s.t AND m.channel = s.channel AND m.reason NOT IN {HARMLESS})"
 
 # The span over a sample decides whether it is an instant, a short mean or a long one.
 _LENGTH = "(SELECT min(p.interval_ms) FROM span p WHERE p.channel = s.channel AND p.start <= s.t AND s.t < p.stop)"
