@@ -22,6 +22,8 @@ COMMANDS = {
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
+    "export": "dashboard.commands.keeping:export",
+    "archive": "dashboard.commands.keeping:archive",
     "pages": "dashboard.commands.showing:pages",
 }
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -48,31 +49,63 @@ def write(path: Path, kind: Kind, rows: Rows, names: Mapping[int, str], meta: Ma
     StoreError
         It cannot be written, or reads back otherwise than it was written.
     """
+    with _written(path) as part:
+        with part.open("wb") as file:
+            with pq.ParquetWriter(file, _schema(kind, meta), **_encoding(kind)) as writer:
+                order = _append(writer, rows, names)
+            file.flush()
+            os.fsync(file.fileno())
+        _verify(part, kind, rows, order, {name: number for number, name in names.items()})
+
+
+def write_parts(
+    path: Path, kind: Kind, parts: Iterable[Rows], names: Mapping[int, str], meta: Mapping[str, Any]
+) -> int:
+    """Write rows that come a part at a time, each sorted by itself, so that memory stays flat; how many there were.
+
+    Raises
+    ------
+    StoreError
+        It cannot be written.
+    """
+    count = 0
+    with _written(path) as part, part.open("wb") as file:
+        with pq.ParquetWriter(file, _schema(kind, meta), **_encoding(kind)) as writer:
+            for rows in parts:
+                _append(writer, rows, names)
+                count += len(rows)
+        file.flush()
+        os.fsync(file.fileno())
+    return count
+
+
+@contextmanager
+def _written(path: Path) -> Iterator[Path]:
+    """Another name for a file that stands whole or not at all; what stood there before stays until then."""
     part = path.with_name(path.name + PART)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield part
+        part.replace(path)
+        _sync_folder(path.parent)
+    except OSError as fault:
+        raise StoreError(f"{path}: cannot be written ({fault.strerror or fault}); nothing left the store") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _append(writer: pq.ParquetWriter, rows: Rows, names: Mapping[int, str]) -> Ints:
+    """Add rows by channel and time; the order in which they were written."""
     numbers = sorted({int(c) for c in np.unique(rows.channel)}, key=lambda c: names[c])
     rank = np.zeros(max(numbers, default=0) + 1, dtype=np.int64)
     rank[numbers] = np.arange(len(numbers))
     place = rank[rows.channel]
     order = np.argsort(place, kind="stable")
     edges = np.searchsorted(place[order], np.arange(len(numbers) + 1)).tolist()
-    schema = _schema(kind, meta)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
-            with pq.ParquetWriter(file, schema, **_encoding(kind)) as writer:
-                for a, b in _groups(edges):
-                    chosen = order[a:b]
-                    writer.write_table(_table(schema, rows.where(chosen), place[chosen], [names[c] for c in numbers]))
-            file.flush()
-            os.fsync(file.fileno())
-        _verify(part, kind, rows, order, {names[c]: c for c in numbers})
-        part.replace(path)
-        _sync_folder(path.parent)
-    except OSError as fault:
-        part.unlink(missing_ok=True)
-        raise StoreError(
-            f"archive {path}: cannot be written ({fault.strerror or fault}); nothing left the store"
-        ) from None
+    for a, b in _groups(edges):
+        chosen = order[a:b]
+        writer.write_table(_table(writer.schema, rows.where(chosen), place[chosen], [names[c] for c in numbers]))
+    return order
 
 
 def _groups(edges: list[int]) -> Iterator[tuple[int, int]]:
@@ -172,6 +205,22 @@ def read(
     return joined(parts) if parts else empty(kind)
 
 
+def groups(path: Path, ids: Mapping[str, int]) -> Iterator[Rows]:
+    """The samples of a file, a group at a time, each by channel and time; the file's channels are numbered by `ids`.
+
+    Raises
+    ------
+    StoreError
+        The file is missing or damaged.
+    """
+    try:
+        with _opened(path) as file:
+            for group in range(file.num_row_groups):
+                yield _group(file, group, "sample", ids)
+    except (OSError, pa.ArrowException, KeyError, IndexError) as fault:
+        raise _unreadable(path, fault) from None
+
+
 def meta(path: Path) -> dict[str, Any]:
     """What a file says of its rows.
 
@@ -192,7 +241,7 @@ def meta(path: Path) -> dict[str, Any]:
 
 def _unreadable(path: Path, fault: Exception) -> StoreError:
     why = "is missing" if isinstance(fault, FileNotFoundError) else f"cannot be read ({fault})"
-    return StoreError(f"archive {path}: {why}; bring the file back from a backup")
+    return StoreError(f"{path}: {why}; bring the file back from a backup")
 
 
 def _opened(path: Path) -> pq.ParquetFile:
