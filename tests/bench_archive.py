@@ -2,6 +2,8 @@
 
     python -m tests.bench_archive [--seconds N]
 
+Then sealing is killed at twenty random moments, and all that the record holds is compared after each.
+
 Bare ways: the bytes that SQLite's table takes; pandas' ``to_parquet`` as it comes; and the time to read the same day
 out of SQLite and delete it there. Every value is compared, to the last bit, before and after.
 """
@@ -25,8 +27,10 @@ from logger import reading
 from logger.rows import Rows
 from logger.sealed import DAY_MS
 from logger.store import open_writer
+from tests.aboard.test_archive_kills import play
 
 CHANNELS = 50
+KILLS = 20
 LIMIT_BYTES, LIMIT_S, LIMIT_MB = 1.5, 30.0, 400.0
 
 # Run by itself, so that the memory it reports is the sealing's own.
@@ -124,6 +128,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         cost = run(Path(folder), options.seconds * 1000)
+        killed = play(Path(folder) / "killed", kills=KILLS, days=8, step_ms=5_000)
     print(f"samples sealed               {cost.samples:,}, every value {'the same' if cost.exact else 'NOT THE SAME'}")
     print(f"bytes a sample, archive      {cost.file_bytes:.2f}   (at most {LIMIT_BYTES})")
     print(f"bytes a sample, SQLite       {cost.table_bytes:.1f}")
@@ -131,6 +136,7 @@ def main() -> None:
     print(f"sealing one day              {cost.seconds:.1f} s    (at most {LIMIT_S:.0f} s)")
     print(f"bare read and delete         {cost.bare_s:.1f} s")
     print(f"resident memory              {cost.peak_mb:.0f} MB   (at most {LIMIT_MB:.0f} MB)")
+    print(f"kill -9 while sealing        {killed} of {KILLS} fell into the work; nothing lost, nothing doubled")
     good = cost.exact and cost.file_bytes <= LIMIT_BYTES and cost.seconds <= LIMIT_S and cost.peak_mb <= LIMIT_MB
     sys.exit(not good)
 
