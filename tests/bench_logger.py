@@ -39,6 +39,7 @@ class Cost:
     resident_mb: float
     core_percent: float
     bytes_a_sample: float
+    log_bytes_a_sample: float  # of them, what was written before the last copying
 
 
 def plan(store: Path, port: str, flush_s: float) -> Plan:
@@ -66,6 +67,8 @@ def run(seconds: float, flush_s: float) -> Cost:
             cpu = _cpu_s(process.pid)
             talk = _talk(ours, process.pid, seconds, store)
             cpu = _cpu_s(process.pid) - cpu
+            log_written = _written(process.pid) - talk.written_first
+            log_kept = _count(store) - talk.kept_first
             process.terminate()
             _, status, usage = os.wait4(process.pid, 0)
             process.returncode = os.waitstatus_to_exitcode(status)
@@ -80,7 +83,13 @@ def run(seconds: float, flush_s: float) -> Cost:
             raise SystemExit(f"{talk.sent} lines were sent, {kept} samples are in the store")
         # ru_oublock holds the same count as /proc's write_bytes, in blocks of 512, and outlives the process.
         written = usage.ru_oublock * 512 - talk.written_first
-        return Cost(kept, talk.resident_mb, 100 * cpu / seconds, written / max(kept - talk.kept_first, 1))
+        return Cost(
+            samples=kept,
+            resident_mb=talk.resident_mb,
+            core_percent=100 * cpu / seconds,
+            bytes_a_sample=written / max(kept - talk.kept_first, 1),
+            log_bytes_a_sample=log_written / max(log_kept, 1),
+        )
 
 
 def _wait_until_open(pid: int, port: str) -> None:
@@ -156,6 +165,7 @@ def main() -> int:
     print(f"resident at most  {cost.resident_mb:6.1f} MB   (at most {MOST_MB:g})")
     print(f"share of a core   {cost.core_percent:6.2f} %    (at most {MOST_PERCENT:g})")
     print(f"written a sample  {cost.bytes_a_sample:6.1f} byte (at most {MOST_BYTES:g})")
+    print(f"   before the last copying {cost.log_bytes_a_sample:6.1f} byte")
     return 0
 
 

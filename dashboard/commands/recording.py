@@ -106,10 +106,12 @@ def _list(as_json: bool) -> None:
         return
     for one in lines:
         click.echo(one.name)
-        facts = [one.device] if one.name != one.device else ["this name may change when it is plugged in again"]
+        facts = [one.device] if one.name != one.device else []
+        facts += [] if one.stable else ["this name may change when it is plugged in again"]
         facts += [one.about] if one.about else []
         facts += [f"held by {', '.join(one.held_by)}"] if one.held_by else []
-        click.echo(f"    {'; '.join(facts)}")
+        if facts:
+            click.echo(f"    {'; '.join(facts)}")
     if lines:
         click.echo(f"\nTo hear one: noonmark listen {lines[0].name}", err=True)
     else:

@@ -11,6 +11,9 @@ from serial.tools import list_ports
 
 from logger.sources.serial_line import holders
 
+_SOLDERED = ("ttyS", "ttyAMA")
+"""Lines of the machine itself, which keep their names."""
+
 
 class Port(Protocol):
     """What pyserial tells of a device."""
@@ -67,9 +70,15 @@ def known_lines(ports: Iterable[Port] | None = None, links: Path = Path("/dev/se
         names = (by_id, by_path) if port.serial_number else (by_path, by_id)
         stable = names[0].get(device) or names[1].get(device)
         found.append(
-            KnownLine(stable or port.device, port.device, _about(port), stable is not None, tuple(holders(port.device)))
+            KnownLine(
+                name=stable or port.device,
+                device=port.device,
+                about=_about(port),
+                stable=stable is not None or Path(port.device).name.startswith(_SOLDERED),
+                held_by=tuple(holders(port.device)),
+            )
         )
-    return sorted(found, key=lambda line: (not line.stable, line.name))
+    return sorted(found, key=lambda line: (line.name == line.device, line.name))
 
 
 def _links(folder: Path) -> dict[str, str]:

@@ -115,7 +115,7 @@ class FakePort:
 
 def test_lines_go_by_serial_number_else_by_socket(tmp_path: Path) -> None:
     """Two adapters without a serial number would share a name by id: the socket tells them apart."""
-    for name in ("ttyUSB0", "ttyUSB1", "ttyS0"):
+    for name in ("ttyUSB0", "ttyUSB1", "ttyUSB2", "ttyS0"):
         (tmp_path / name).touch()
     for folder, link, name in (
         ("by-id", "usb-numbered", "ttyUSB0"),
@@ -129,10 +129,12 @@ def test_lines_go_by_serial_number_else_by_socket(tmp_path: Path) -> None:
         FakePort(str(tmp_path / "ttyS0"), "ttyS0", None, None),
         FakePort(str(tmp_path / "ttyUSB0"), "USB adapter", "Someone", "A1"),
         FakePort(str(tmp_path / "ttyUSB1"), "n/a", None, None),
+        FakePort(str(tmp_path / "ttyUSB2"), "n/a", None, None),
     ]
     lines = known_lines(ports, tmp_path)
     assert [(Path(line.name).name, line.about, line.stable) for line in lines] == [
         ("usb-numbered", "Someone, USB adapter, serial number A1", True),
         ("socket-2", "", True),
-        ("ttyS0", "", False),
+        ("ttyS0", "", True),
+        ("ttyUSB2", "", False),
     ]
