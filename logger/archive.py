@@ -29,8 +29,8 @@ import numpy as np
 
 from logger import parquet_files, reading, rollup, sealed
 from logger.errors import StoreError
-from logger.rows import COLUMNS, Flags, Ints, Rows, empty, from_store, joined
-from logger.sealed import DAY_MS, Kind
+from logger.rows import COLUMNS, Flags, Ints, Rows, empty, filled, from_store
+from logger.sealed import DAY_MS, Kind, one_moment
 from logger.store import HOUR_MS, keep_rejects, touch_hours, transaction
 
 MINUTE_DAYS = 400
@@ -39,7 +39,8 @@ MINUTE_DAYS = 400
 _PIECE_S = 0.15
 _FIRST_PIECE_MS = 300_000
 _MOST_ROWS = 20_000
-_VACUUM_PAGES = 1_000
+_VACUUM_PAGES = 2_000
+_ROOM = 10_000
 
 Progress = Callable[[str], None]
 
@@ -151,7 +152,7 @@ class Archive:
                 if not self._clear("minute", *month):
                     continue
                 self._bring_back("minute", *month)
-            self._write("minute", *month, from_store(self._connection, "minute", *month), done)
+            self._write("minute", *month, self._read("minute", *month), done)
             self._clear("minute", *month)
         self._give_space_back()
         return done
@@ -183,18 +184,28 @@ class Archive:
     # -- into a file ----------------------------------------------------------------------------------------
 
     def _seal_day(self, start: int, stop: int, now: int, done: Done) -> None:
-        rows = self._day_rows(start, stop)
+        rows = self._read("sample", start, stop)
         before = self._file_before(start)
         if before is None or not rows.same(before):
             self._follow(rows, before, start, stop, now)
         self._write("sample", start, stop, rows, done)
         self._clear("sample", start, stop, rows)
 
-    def _day_rows(self, start: int, stop: int) -> Rows:
+    def _read(self, kind: Kind, start: int, stop: int) -> Rows:
         """Hour by hour: a long read would keep the log of a writer from being copied into the store."""
-        return joined(
-            [from_store(self._connection, "sample", hour, hour + HOUR_MS) for hour in range(start, stop, HOUR_MS)]
-        )
+        with one_moment(self._connection):
+            (count,) = self._connection.execute(
+                f"SELECT count(*) FROM {kind} WHERE t >= ? AND t < ?", (start, stop)
+            ).fetchone()
+        # Some more for rows that come meanwhile; those beyond wait for the next run.
+        room = count + _ROOM
+        return filled(kind, self._hours(kind, start, stop, room), room)
+
+    def _hours(self, kind: Kind, start: int, stop: int, room: int) -> Iterator[Rows]:
+        for hour in range(start, stop, HOUR_MS):
+            rows = from_store(self._connection, kind, hour, hour + HOUR_MS).where(slice(0, room))
+            room -= len(rows)
+            yield rows
 
     def _file_before(self, start: int) -> Rows | None:
         """What the file of a reopened day holds."""
@@ -227,21 +238,27 @@ class Archive:
         """Hours that hold samples and lack the row of a channel: nobody came back to close them."""
         known = self._connection.execute("SELECT t, channel FROM hour WHERE t >= ? AND t < ?", (start, stop)).fetchall()
         there = np.array([t * (1 << 20) + channel for t, channel in known], dtype=np.int64)
-        keys = np.unique(Rows(rows.t // HOUR_MS * HOUR_MS, rows.channel, rows.values).key)
-        return {int(key) >> 20 for key in keys[~np.isin(keys, there)]}
+        found = set()
+        for hour in range(start, stop, HOUR_MS):
+            numbers = np.unique(rows.between(hour, hour + HOUR_MS).channel)
+            if not np.isin(hour * (1 << 20) + numbers, there).all():
+                found.add(hour)
+        return found
 
     def _reach(self, rows: Rows) -> Ints:
         """How far each sample reaches, UTC [ms]: a mean to its end, an instant to itself."""
-        length = np.full(len(rows), np.iinfo(np.int64).max)
-        if len(rows):
-            spans = self._connection.execute(
-                "SELECT channel, start, stop, interval_ms FROM span WHERE start <= ? AND stop > ? AND interval_ms > ?",
-                (int(rows.t[-1]), int(rows.t[0]), rollup.MINUTE_MS),
-            )
-            for channel, start, stop, interval_ms in spans:
-                over = (rows.channel == channel) & (rows.t >= start) & (rows.t < stop)
-                length[over] = np.minimum(length[over], interval_ms)
-        return np.where(length < np.iinfo(np.int64).max, rows.t + length, rows.t)
+        if not len(rows):
+            return rows.t
+        spans = self._connection.execute(
+            "SELECT channel, start, stop, interval_ms FROM span WHERE start <= ? AND stop > ? AND interval_ms > ?",
+            (int(rows.t[-1]), int(rows.t[0]), rollup.MINUTE_MS),
+        ).fetchall()
+        reach = rows.t.copy() if spans else rows.t
+        # The shortest last, for of several spans the shortest counts.
+        for channel, start, stop, interval_ms in sorted(spans, key=lambda span: -int(span[3])):
+            over = np.flatnonzero((rows.channel == channel) & (rows.t >= start) & (rows.t < stop))
+            reach[over] = rows.t[over] + interval_ms
+        return reach
 
     def _write(self, kind: Kind, start: int, stop: int, rows: Rows, done: Done) -> None:
         day = date_of(start)
@@ -371,7 +388,8 @@ class Archive:
             (free,) = self._connection.execute("PRAGMA freelist_count").fetchone()
             if not free:
                 break
-            self._connection.execute(f"PRAGMA incremental_vacuum({_VACUUM_PAGES})").fetchall()
+            # Each step of this pragma frees one page, and only a script is stepped to its end.
+            self._connection.executescript(f"PRAGMA incremental_vacuum({_VACUUM_PAGES})")
             (left,) = self._connection.execute("PRAGMA freelist_count").fetchone()
             if left >= free:
                 break

@@ -52,10 +52,10 @@ def write(path: Path, kind: Kind, rows: Rows, names: Mapping[int, str], meta: Ma
     with _written(path) as part:
         with part.open("wb") as file:
             with pq.ParquetWriter(file, _schema(kind, meta), **_encoding(kind)) as writer:
-                order = _append(writer, rows, names)
+                _append(writer, rows, names)
             file.flush()
             os.fsync(file.fileno())
-        _verify(part, kind, rows, order, {name: number for number, name in names.items()})
+        _verify(part, kind, rows, names)
 
 
 def write_parts(
@@ -94,26 +94,24 @@ def _written(path: Path) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def _append(writer: pq.ParquetWriter, rows: Rows, names: Mapping[int, str]) -> Ints:
-    """Add rows by channel and time; the order in which they were written."""
-    numbers = sorted({int(c) for c in np.unique(rows.channel)}, key=lambda c: names[c])
-    rank = np.zeros(max(numbers, default=0) + 1, dtype=np.int64)
-    rank[numbers] = np.arange(len(numbers))
-    place = rank[rows.channel]
-    order = np.argsort(place, kind="stable")
-    edges = np.searchsorted(place[order], np.arange(len(numbers) + 1)).tolist()
-    for a, b in _groups(edges):
-        chosen = order[a:b]
-        writer.write_table(_table(writer.schema, rows.where(chosen), place[chosen], [names[c] for c in numbers]))
-    return order
+def _append(writer: pq.ParquetWriter, rows: Rows, names: Mapping[int, str]) -> None:
+    """Add rows by channel and time."""
+    for group in _groups(rows, names):
+        writer.write_table(_table(writer.schema, group, names))
 
 
-def _groups(edges: list[int]) -> Iterator[tuple[int, int]]:
-    begin = edges[0]
-    for edge in edges[1:]:
-        if edge - begin >= _LEAST_GROUP or edge == edges[-1]:
-            yield begin, edge
-            begin = edge
+def _groups(rows: Rows, names: Mapping[int, str]) -> Iterator[Rows]:
+    """Rows of some channels after another, in the order of their names: copies of a whole day would cost too much."""
+    gathered: list[Ints] = []
+    count = 0
+    for number in sorted(np.unique(rows.channel).tolist(), key=names.__getitem__):
+        gathered.append(np.flatnonzero(rows.channel == number))
+        count += len(gathered[-1])
+        if count >= _LEAST_GROUP:
+            yield rows.where(np.concatenate(gathered))
+            gathered, count = [], 0
+    if count:
+        yield rows.where(np.concatenate(gathered))
 
 
 def _schema(kind: Kind, meta: Mapping[str, Any]) -> pa.Schema:
@@ -137,10 +135,12 @@ def _encoding(kind: Kind) -> dict[str, Any]:
     }
 
 
-def _table(schema: pa.Schema, rows: Rows, place: Ints, names: list[str]) -> pa.Table:
+def _table(schema: pa.Schema, rows: Rows, names: Mapping[int, str]) -> pa.Table:
+    numbers, place = np.unique(rows.channel, return_inverse=True)
+    words = pa.array([names[number] for number in numbers.tolist()], pa.string())
     columns = [
         pa.array(rows.t).cast(schema.field("t").type),
-        pa.DictionaryArray.from_arrays(pa.array(place.astype(np.int32)), pa.array(names, pa.string())),
+        pa.DictionaryArray.from_arrays(pa.array(place.astype(np.int32)), words),
         *(
             pa.array(column.astype(np.int64) if field.type == pa.int64() else column)
             for field, column in zip(list(schema)[2:], rows.values, strict=True)
@@ -149,16 +149,15 @@ def _table(schema: pa.Schema, rows: Rows, place: Ints, names: list[str]) -> pa.T
     return pa.Table.from_arrays(columns, schema=schema)
 
 
-def _verify(part: Path, kind: Kind, rows: Rows, order: Ints, ids: Mapping[str, int]) -> None:
-    begin = 0
+def _verify(part: Path, kind: Kind, rows: Rows, names: Mapping[int, str]) -> None:
+    ids = {name: number for number, name in names.items()}
     with _opened(part) as file:
-        for group in range(file.num_row_groups):
-            read = _group(file, group, kind, ids)
-            if not read.same(rows.where(order[begin : begin + len(read)])):
-                raise OSError(f"row group {group} reads back otherwise than it was written; is the card worn out?")
-            begin += len(read)
-    if begin != len(rows):
-        raise OSError(f"{begin} rows read back of {len(rows)}")
+        written = 0
+        for written, wanted in enumerate(_groups(rows, names), 1):
+            if written > file.num_row_groups or not _group(file, written - 1, kind, ids).same(wanted):
+                raise OSError(f"row group {written} reads back otherwise than it was written; is the card worn out?")
+        if written != file.num_row_groups:
+            raise OSError(f"{file.num_row_groups} row groups read back of {written}")
 
 
 def _sync_folder(folder: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from itertools import chain
 
@@ -108,6 +108,18 @@ def joined(parts: Collection[Rows]) -> Rows:
     whole = Rows(t, channel, values)
     key = whole.key
     return whole if (key[1:] > key[:-1]).all() else whole.where(np.argsort(key, kind="stable"))
+
+
+def filled(kind: Kind, parts: Iterable[Rows], count: int) -> Rows:
+    """At most so many rows, whose parts come in the order of the key: without a second copy of them all."""
+    t, channel = np.empty(count, np.int64), np.empty(count, np.int64)
+    values = np.empty((len(COLUMNS[kind]), count))
+    at = 0
+    for part in parts:
+        fits = slice(at, at + len(part))
+        t[fits], channel[fits], values[:, fits] = part.t, part.channel, part.values
+        at += len(part)
+    return Rows(t[:at], channel[:at], values[:, :at])
 
 
 def from_store(
