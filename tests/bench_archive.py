@@ -33,9 +33,9 @@ CHANNELS = 50
 KILLS = 20
 LIMIT_BYTES, LIMIT_S, LIMIT_MB = 1.5, 30.0, 400.0
 
-# Run by itself, so that the memory it reports is the sealing's own.
+# Run by itself, so that the memory it reports is the sealing's own; getrusage would report its parent's before it began.
 _SEAL = """
-import resource, sys, time
+import sys, time
 from contextlib import closing
 from pathlib import Path
 from logger.archive import Archive, at_work
@@ -44,7 +44,8 @@ path, now = Path(sys.argv[1]), int(sys.argv[2])
 began = time.monotonic()
 with at_work(path), closing(open_writer(path)) as connection:
     done = Archive(connection).seal(1, now)
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+(line,) = [line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")]
+peak = int(line.split()[1]) / 1024
 print(len(done.days), done.samples, done.file_bytes, time.monotonic() - began, peak)
 """
 
