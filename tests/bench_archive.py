@@ -33,7 +33,7 @@ CHANNELS = 50
 KILLS = 20
 LIMIT_BYTES, LIMIT_S, LIMIT_MB = 1.5, 30.0, 400.0
 
-# Run by itself, so that the memory it reports is the sealing's own; getrusage would report its parent's before it began.
+# Run by itself: the memory it reports is the sealing's own, where getrusage would report its parent's too.
 _SEAL = """
 import sys, time
 from contextlib import closing
