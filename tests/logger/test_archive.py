@@ -10,7 +10,7 @@ from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logger import archive, parquet_files, reading, rollup
@@ -120,8 +120,10 @@ late_rows = st.lists(
 
 
 @pytest.mark.parametrize("minutes_too", [False, True])
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(late=late_rows)
+@example(late=[(FIRST + 4 * DAY_MS + 5 * MINUTE, VOLTS, 1.5)])  # where the last mean of a sealed day reaches to
+@example(late=[(FIRST + DAY_MS - 10 * MINUTE, AMPS, 1.5)])  # a mean that reaches into another sealed day
 def test_late_data_come_to_what_they_would_have_in_time(
     tmp_path_factory: pytest.TempPathFactory, minutes_too: bool, late: list[Sample]
 ) -> None:
