@@ -22,8 +22,11 @@ COMMANDS = {
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
-    "export": "dashboard.commands.keeping:export",
-    "archive": "dashboard.commands.keeping:archive",
+    "export": "dashboard.commands.sealing:export",
+    "archive": "dashboard.commands.sealing:archive",
+    "change": "dashboard.commands.changing:change",
+    "note": "dashboard.commands.changing:note",
+    "backup": "dashboard.commands.keeping:backup",
     "pages": "dashboard.commands.showing:pages",
 }
 

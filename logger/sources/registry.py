@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Source
+from logger.protocols import Decoder, Line, Source
 from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
@@ -53,8 +53,19 @@ def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    return _live(plan, SerialLine(plan), setting)
+
+
+def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
+    # The library costs 12 MB: a logger that asks no broker does without.
+    from logger.sources.topics import TopicLine  # noqa: PLC0415
+
+    return _live(plan, TopicLine(plan), setting)
+
+
+def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return LiveSource(plan, SerialLine(plan), decoder, setting.clock, setting.timeline, last_heard)
+    return LiveSource(plan, line, decoder, setting.clock, setting.timeline, last_heard)
 
 
 def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
@@ -87,6 +98,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
+    "nmea0183": _serial,
+    "mqtt": _mqtt,
     "csv": _csv,
     "modbus": _modbus,
     "onewire": _onewire,
