@@ -48,6 +48,7 @@ from analysis.results import (
 from analysis.rules import RULES
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start, solar_day
+from logger import sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Located, Settings
@@ -149,7 +150,10 @@ class _Assessment:
         return any(
             self.connection.execute(f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (begin, end)).fetchone()
             for table in ("minute", "sample")
-        )
+        ) or any(max(begin, day.first) <= min(end - 1, day.last) for day in self._sealed_days(begin, end))
+
+    def _sealed_days(self, start: int, stop: int) -> list[sealed.Sealed]:
+        return sealed.between(self.connection, "sample", start, stop)
 
     def _outdated(self) -> set[dt.date]:
         """Days judged by another method or by settings that no longer stand for them."""
@@ -248,8 +252,8 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
     with transaction(connection):
         if not live:
             connection.execute("DELETE FROM settings WHERE hash <> ?", (located.hash,))
-            first = connection.execute("SELECT min(t) FROM sample").fetchone()[0]
-            keep_settings(connection, first if first is not None else now, located.hash, located.text)
+            ends = sealed.ends(connection, "sample")
+            keep_settings(connection, ends[0] if ends else now, located.hash, located.text)
         else:
             keep_settings(connection, now, located.hash, located.text)
     rows = connection.execute("SELECT start, hash, text FROM settings ORDER BY start, id").fetchall()
@@ -261,14 +265,12 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
 
 def _record_bounds(connection: sqlite3.Connection) -> tuple[int, int]:
     """Beginning and end of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
-    # Asked apart, each is one look at an end of the key; together they would read the whole table.
-    first = connection.execute("SELECT min(t) FROM minute").fetchone()[0]
-    last = connection.execute("SELECT max(t) FROM minute").fetchone()[0]
+    minutes = sealed.ends(connection, "minute")
     start, stop = connection.execute(
         "SELECT min(start), max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)
     ).fetchone()
-    starts = [t for t in (first, start) if t is not None]
-    stops = [t for t in (last + MINUTE_MS if last is not None else None, stop) if t is not None]
+    starts = [t for t in (minutes[0] if minutes else None, start) if t is not None]
+    stops = [t for t in (minutes[1] + MINUTE_MS if minutes else None, stop) if t is not None]
     return min(starts, default=0), max(stops, default=0)
 
 

@@ -22,6 +22,8 @@ COMMANDS = {
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
+    "export": "dashboard.commands.sealing:export",
+    "archive": "dashboard.commands.sealing:archive",
     "change": "dashboard.commands.changing:change",
     "note": "dashboard.commands.changing:note",
     "backup": "dashboard.commands.keeping:backup",

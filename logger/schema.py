@@ -124,6 +124,21 @@ def losses(db: sqlite_utils.Database) -> None:
     )
 
 
+# Stretches whose rows lie in a file of the archive. A reopened one has all its rows in the store again, and its file
+# counts no longer.
+_SEALED = """
+CREATE TABLE sealed (kind TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, file TEXT NOT NULL,
+  n INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL, reopened INTEGER NOT NULL DEFAULT 0,
+  PRIMARY KEY (kind, start)) WITHOUT ROWID
+"""
+
+
+@migrations()
+def sealed_days(db: sqlite_utils.Database) -> None:
+    """Which days of samples and months of minutes lie in files."""
+    db.execute(_SEALED)
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 
