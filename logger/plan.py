@@ -33,6 +33,10 @@ class ChannelPlan:
         For text channels: what the device sends to the word that is kept; None keeps words as they are.
     is_text : bool
         Whether the channel holds words.
+    most_per_s : float or None
+        A faster change between two readings is in doubt [unit/s]; None where anything may jump.
+    stuck_after_s : float or None
+        The same value, not zero, for longer is in doubt [s]; None where a value may stand.
     """
 
     field: Field
@@ -44,6 +48,8 @@ class ChannelPlan:
     high: float
     words: dict[str, str] | None = None
     is_text: bool = False
+    most_per_s: float | None = None
+    stuck_after_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +145,8 @@ class Plan:
     store_path: str
     flush_seconds: float
     sources: tuple[SourcePlan, ...]
+    longitude: float = 0.0
+    """Of the site [°]: the logger knows midnight by it."""
 
     def to_json(self) -> str:
         return json.dumps(dataclasses.asdict(self), ensure_ascii=False)

@@ -98,6 +98,26 @@ def first_tables(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+_CLOCK = """
+-- When a session's last reading was, and which channels it writes, as {source: [channel]}: what is re-dated with it.
+ALTER TABLE session ADD COLUMN stopped INTEGER;
+ALTER TABLE session ADD COLUMN live TEXT NOT NULL DEFAULT '{}';
+-- Who said which UTC at which moment of a boot.
+CREATE TABLE clock_evidence (id INTEGER PRIMARY KEY, boot_id TEXT NOT NULL, boot_ns INTEGER NOT NULL,
+  utc_ms INTEGER NOT NULL, kind TEXT NOT NULL, sigma_ms INTEGER NOT NULL);
+-- Sessions on their way to their true time: what of their samples, from `low` up to `high`, is still to be moved.
+CREATE TABLE redating (session INTEGER PRIMARY KEY, shift_ms INTEGER NOT NULL, low INTEGER NOT NULL,
+  high INTEGER NOT NULL, clock TEXT NOT NULL);
+"""
+
+
+@migrations()
+def clock_trust(db: sqlite_utils.Database) -> None:
+    """What speaks for the time of each session, and the moving of readings to their true time."""
+    for statement in filter(str.strip, _CLOCK.split(";")):
+        db.execute(statement)
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

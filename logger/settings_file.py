@@ -65,6 +65,7 @@ def plan(located: Located) -> Plan:
         store_path=str(located.store_path),
         flush_seconds=located.settings.store.flush_seconds,
         sources=tuple(source_plan(source, folder) for source in located.settings.source),
+        longitude=located.settings.site.longitude,
     )
 
 
@@ -117,4 +118,6 @@ def _channel_plan(entry: SourceChannel) -> ChannelPlan:
         high=quantity.high,
         words=entry.words,
         is_text=quantity.is_text,
+        most_per_s=quantity.most_per_s,
+        stuck_after_s=quantity.stuck_after_s,
     )

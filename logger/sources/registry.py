@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,12 +12,15 @@ from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Source
+from logger.readings import Record, Reject
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
 
 if TYPE_CHECKING:
     from logger.sources.csv_file import MakeTable
+
+_FITS = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +39,10 @@ class Setting:
         Makes the decoder of a file.
     store : Path
         To look up how far earlier sessions came.
+    plans : tuple of SourcePlan
+        All sources, to tell whose device hangs on the wrong line.
+    longitude : float
+        Of the site [°].
     """
 
     clock: Clock
@@ -43,6 +50,8 @@ class Setting:
     decoder: Callable[[SourcePlan], Decoder]
     table: MakeTable
     store: Path
+    plans: tuple[SourcePlan, ...] = ()
+    longitude: float = 0.0
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
@@ -50,8 +59,29 @@ def _serial(plan: SourcePlan, setting: Setting) -> Source:
         row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
     last_heard = row[0] if row else None
     return LiveSource(
-        plan, SerialLine(plan), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
+        plan,
+        SerialLine(plan),
+        setting.decoder(plan),
+        setting.clock,
+        setting.timeline,
+        last_heard=last_heard,
+        whose=lambda lines: owner(lines, plan, setting),
+        longitude=setting.longitude,
     )
+
+
+def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | None:
+    """The other serial source whose format and check these lines fit, if they fit one; not that of `own`."""
+    for plan in setting.plans:
+        if plan.kind != "serial" or plan.name == own.name:
+            continue
+        decoder = setting.decoder(plan)
+        items = [*decoder.feed(b"\n"), *decoder.feed(b"".join(line + b"\n" for line in lines))]
+        if sum(isinstance(item, Record) for item in items) >= _FITS * len(lines) and not any(
+            isinstance(item, Reject) for item in items
+        ):
+            return plan.name
+    return None
 
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
@@ -61,7 +91,7 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
     with closing(open_reader(setting.store)) as connection:
         known = positions(connection, plan.name)
-    return FollowedFiles(plan, setting.table, known, setting.timeline.now_ms, setting.clock)
+    return FollowedFiles(plan, setting.table, known, setting.timeline.utc_ms, setting.clock)
 
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {

@@ -36,6 +36,9 @@ class FastClock:
     def boot_id(self) -> str:
         return "story"
 
+    def synchronised_ms(self) -> int | None:
+        return 0
+
     def wait(self, on: Event | Condition, seconds: float) -> bool:
         return on.wait(seconds / RATE)
 
