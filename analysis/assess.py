@@ -24,6 +24,7 @@ from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Located, Settings
 from logger.settings_file import parse
+from logger.settling import unsettled
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
 METHOD = "1"
@@ -296,7 +297,7 @@ def judge_days(
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
-    shared = _Shared(stretch, suns, path, place, settings, record)
+    shared = _Shared(stretch, suns, path, place, settings, record, unsettled(connection))
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -351,6 +352,7 @@ class _Shared:
         place: Place,
         settings: Settings,
         record: tuple[int, int],
+        unsettled: Sequence[tuple[int, int]],
     ) -> None:
         self.stretch = stretch
         self.suns = suns
@@ -358,6 +360,7 @@ class _Shared:
         self.place = place
         self.settings = settings
         self.record = record
+        self.unsettled = unsettled
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
@@ -398,7 +401,7 @@ def _judge_group(
     settings, stretch, grid = shared.settings, shared.stretch, sky.grid
     controller = next((c for c in settings.controller if c.name == array.controller), None)
     light = irradiance.on_array(array, stretch, sky, settings.site.moored)
-    said = states.measured(array, controller, stretch, grid)
+    said = _of_known_time(states.measured(array, controller, stretch, grid), grid, shared.unsettled)
     could = expected.of_array(array, light, stretch, grid, settings)
     state = states.of_array(array, controller, settings, light, sky.sun, said, could, grid, frosts, covered)
     inside = _inside(grid, shared.record)
@@ -417,6 +420,14 @@ def _judge_group(
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
+
+
+def _of_known_time(said: states.Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]) -> states.Measured:
+    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
+    doubtful = np.zeros(len(grid.start), dtype=bool)
+    for start, stop in unsettled:
+        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:

@@ -41,7 +41,7 @@ WORDS = (
 EVIDENCE = (
     "no light to judge by",
     "no instrument of the array was heard",
-    "heard, but power cannot be worked out",
+    "heard, but power, or the time, cannot be told",
     "the controller holds its set point",
     "output at the controller's current limit",
     "almost no power in good light since a frost",
