@@ -316,3 +316,29 @@ def test_a_store_that_cannot_be_made_is_said(tmp_path: Path, cabin: Device) -> N
     with aboard.recording() as process:
         assert process.wait(30) == 1
     assert "lapwing.db: cannot be opened" in "\n".join(aboard.messages())
+
+
+def test_a_time_typed_while_it_records(tmp_path: Path, cabin: Device) -> None:
+    """Twenty minutes off: the readings move and none is lost; what comes after lies behind them."""
+    aboard = Aboard(tmp_path, source(cabin))
+    with aboard.recording() as process:
+        heard_from_the_start(cabin)
+        cabin.says(b"V=1,I=1\nV=2,I=1\n")
+        until(lambda: len(aboard.values()) == 2, "readings")
+        if aboard.ask("SELECT clock FROM session") == [("kernel",)]:
+            pytest.skip("this machine's clock is synchronised: nobody needs a person's word")
+        typed = time.time() - 1200
+        words = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(typed))
+        command = [sys.executable, "-m", "dashboard", "clock", words, "--settings", str(aboard.settings)]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True)
+        assert "the logger is at work and takes it over" in done.stderr
+        cabin.says(b"V=3,I=1\n")
+        until(lambda: aboard.ask("SELECT clock FROM session") == [("person",)], "the move")
+        cabin.says(b"V=4,I=1\n")
+        until(lambda: len(aboard.values()) == 4, "a reading after it")
+        process.terminate()
+        assert process.wait(30) == 0
+    assert aboard.values() == [1, 2, 3, 4]
+    times = [t / 1000 for (t,) in aboard.ask("SELECT DISTINCT t FROM sample ORDER BY t")]
+    assert all(typed - 40 < t < typed + 60 for t in times)
+    assert aboard.ask("SELECT count(*) FROM mark WHERE reason = 'time restored'")[0][0] >= 4
