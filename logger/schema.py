@@ -98,6 +98,16 @@ def first_tables(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def light_of_days(db: sqlite_utils.Database) -> None:
+    """What each clear day says of a light sensor: night offset, gain, and the noon that it shows."""
+    db.execute(
+        "CREATE TABLE light_day (channel TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, "
+        "stop INTEGER NOT NULL, offset_wm2 REAL NOT NULL, clear_min REAL NOT NULL, gain REAL, noon_shift_s REAL, "
+        "noon_sigma_s REAL, method TEXT NOT NULL, PRIMARY KEY (channel, day)) WITHOUT ROWID"
+    )
+
+
 _CLOCK = """
 -- When a session's last reading was, and which channels it writes, as {source: [channel]}: what is re-dated with it.
 ALTER TABLE session ADD COLUMN stopped INTEGER;

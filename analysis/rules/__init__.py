@@ -5,10 +5,12 @@ from collections.abc import Callable
 from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
+    clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    sensor_suspect,
     yield_shortfall,
 )
 
@@ -18,4 +20,6 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     enclosure_over_temperature.found,
     fan_ineffective.found,
     instrument_unheard.found,
+    sensor_suspect.found,
+    clock_suspect.found,
 )
