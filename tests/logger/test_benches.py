@@ -41,3 +41,10 @@ def test_the_logger_benchmark_counts_what_was_sent(bench: Bench) -> None:
     assert cost.samples >= 50
     assert cost.resident_mb > 5
     assert cost.bytes_a_sample > 0
+
+
+def test_the_redating_benchmark_moves_all(bench: Bench) -> None:
+    """As many samples as it says."""
+    figures = bench("bench_redating").run(300)
+    assert figures["samples"] == 15_000
+    assert figures["longest lock"] > 0
