@@ -131,7 +131,9 @@ class LiveBatch:
                 if not plan.low <= value <= plan.high:
                     doubtful.append(((t, channel), OUT_OF_RANGE))
                 rows.append((t, channel, value))
-        doubtful += [((t, ids[name]), reason) for t, name, reason in self.marks]
+        if self.marks:
+            own = {heard: record.t for heard, record in self.moments if record.t is not None}
+            doubtful += [((own.get(t, t), ids[name]), reason) for t, name, reason in self.marks]
         return rows, doubtful
 
 

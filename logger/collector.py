@@ -138,7 +138,7 @@ class LiveSource:
         self._barred = False
         self._fitting = 0
         self._doubts = Doubts(self._channels)
-        self._restarts = Restarts(longitude)
+        self._restarts = Restarts(self._channels, longitude)
         self._backoff = Backoff()
         self._sieve = Sieve()
 

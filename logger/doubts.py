@@ -58,7 +58,9 @@ class Doubts:
             When it was heard [ms].
         record : Record
         """
-        found = []
+        found: list[tuple[int, str, str]] = []
+        if not self._channels:
+            return found
         for name, value in record.readings:
             plan = self._channels.get(name)
             if plan is None or isinstance(value, str):

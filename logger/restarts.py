@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from logger.readings import Record
 
 KIND = "restarted or updated"
@@ -19,18 +21,21 @@ class Restarts:
 
     Parameters
     ----------
+    channels : collection of str
+        What it sends.
     longitude : float
         Where midnight is [°].
     """
 
-    def __init__(self, longitude: float) -> None:
+    def __init__(self, channels: Collection[str], longitude: float) -> None:
+        self._telling = {name for name in channels if name.endswith((".version", ".day_energy"))}
         self._east_ms = round(longitude / 360 * DAY_MS)
         self._last_t: int | None = None
         self._gap: tuple[int, int] | None = None
         self._counters: dict[str, float] = {}
         self._versions: dict[str, str] = {}
-        self._layouts: set[frozenset[str]] = set()
-        self._new_layouts: list[frozenset[str]] = []
+        self._layouts: set[tuple[str, ...]] = set()
+        self._new_layouts: list[tuple[str, ...]] = []
         self._unsure = False
         self._strange_since: int | None = None
 
@@ -50,8 +55,12 @@ class Restarts:
             self._new_layouts = []
         self._last_t, self._strange_since = t, None
         signs = [
-            *(sign for name, value in record.readings if (sign := self._sign(name, value, known))),
-            *self._layout(frozenset(name for name, _ in record.readings)),
+            *(
+                sign
+                for name, value in record.readings
+                if name in self._telling and (sign := self._sign(name, value, known))
+            ),
+            *self._layout(tuple(name for name, _ in record.readings)),
         ]
         return "; ".join(signs) or None
 
@@ -68,11 +77,8 @@ class Restarts:
 
     def _sign(self, name: str, value: float | str, known: bool) -> str | None:
         if isinstance(value, str):
-            before = self._versions.get(name) if name.endswith(".version") else None
-            self._versions[name] = value
+            before, self._versions[name] = self._versions.get(name), value
             return f"{name} is {value}, was {before}" if before not in (None, value) else None
-        if not name.endswith(".day_energy"):
-            return None
         last, self._counters[name] = self._counters.get(name), value
         fell = last is not None and value < last - max(_FALL * last, 1)
         gap, self._gap = self._gap, None
@@ -84,7 +90,7 @@ class Restarts:
         first, last = (t + self._east_ms for t in (start - _MIDNIGHT_MS, stop + _MIDNIGHT_MS))
         return first // DAY_MS != last // DAY_MS
 
-    def _layout(self, names: frozenset[str]) -> list[str]:
+    def _layout(self, names: tuple[str, ...]) -> list[str]:
         """Told once the first few messages after a gap have none of the sets of fields that they had before it."""
         if not self._unsure or names in self._layouts:
             self._layouts.add(names)

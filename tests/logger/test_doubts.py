@@ -69,7 +69,7 @@ def test_limits_stand_only_where_the_thing_is_slow_or_restless() -> None:
 
 def restarts(*said: tuple[float, dict[str, float | str]], longitude: float = 0.0, known: bool = True) -> list[str]:
     """What is told of messages at seconds after noon."""
-    judge = Restarts(longitude)
+    judge = Restarts((ENERGY, VERSION, VOLTS), longitude)
     signs = [
         judge.heard(NOON + round(second * 1000), Record(tuple(Reading(*pair) for pair in values.items())), known)
         for second, values in said
