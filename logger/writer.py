@@ -216,9 +216,12 @@ class Writer:
         self._connection.close()
 
     def flush(self, last: bool = False) -> bool:
-        """Write what has come, in one commit; what cannot be written is kept for the next time."""
-        batches, now = self._outbox.take(), self._timeline.utc_ms()
-        over = self._rollups.over(now)
+        """Write what has come, in one commit; what cannot be written is kept for the next time.
+
+        Times are the session's own until they are written: `Timeline.shift_ms` is added on the way into the store.
+        """
+        batches, now = self._outbox.take(), self._timeline.now_ms()
+        over = self._rollups.over(now + self._timeline.shift_ms)
         needed = self._session is None or bool(batches or over) or last
         try:
             if self._failing_since is not None:
@@ -246,6 +249,7 @@ class Writer:
             self._commit(batches, now, last, self._write_or_leave_out)
 
     def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch], list[Stretch]]) -> None:
+        now += self._timeline.shift_ms
         with transaction(self._connection):
             session = self._session if self._session is not None else self._begin()
             changed = [stretch for batch in batches for stretch in write(batch)]
@@ -285,7 +289,7 @@ class Writer:
             log.exception("a block of %d samples left out: the store refuses it", batch.size)
             return
         for _, stop in stretches:
-            self._rollups.watch(stop - 1, after=now)
+            self._rollups.watch(stop - 1, after=now + self._timeline.shift_ms)
 
     def _begin(self) -> int:
         session, started = self._settling.begin(self._connection)
@@ -297,12 +301,11 @@ class Writer:
         if self._session is None:
             return
         arrived, told = self._settling.work(self._connection, self._channels, self._session)
-        now = self._timeline.utc_ms()
         if arrived:
-            self._rollups.watch(arrived[1] - 1, after=now)
+            self._rollups.watch(arrived[1] - 1, after=self._timeline.utc_ms())
         for text in told:
             log.info("%s", text)
-            self._outbox.put(EventBatch(self._timeline.of_store(now), None, "clock", text))
+            self._outbox.put(EventBatch(self._timeline.now_ms(), None, "clock", text))
 
     # -- trouble with the store ------------------------------------------------------------------------------
 
@@ -322,4 +325,4 @@ class Writer:
             text += f", the oldest {lost} had to go"
         self._failing_since = None
         log.warning("store %s %s", self._plan.store_path, text)
-        self._outbox.put(EventBatch(self._timeline.of_store(now), None, "store", text))
+        self._outbox.put(EventBatch(now, None, "store", text))
