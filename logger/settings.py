@@ -156,6 +156,10 @@ class Controller(Dated):
     efficiency: float = Field(0.96, gt=0.5, le=1, examples=[0.97])
     absorption_v: Positive | None = Field(None, examples=[28.6])
     float_v: Positive | None = Field(None, examples=[27.2])
+    temp_comp_mv_per_cell_k: float | None = Field(None, ge=-10, le=0, examples=[-4])
+    # What a tracker that steps volts down asks of its array above the bank; common practice, no source.
+    start_headroom_v: float = Field(5.0, ge=0, le=50, examples=[5])
+    run_headroom_v: float = Field(1.0, ge=0, le=50, examples=[1])
 
 
 class Bank(Table):
@@ -163,6 +167,7 @@ class Bank(Table):
     chemistry: Literal["flooded", "agm", "gel", "lifepo4"] | None = Field(None, examples=["agm"])
     nominal_voltage: Positive | None = Field(None, examples=[24])
     capacity_ah: Positive | None = Field(None, examples=[220])
+    charge_min_c: float | None = Field(None, ge=-40, le=30, examples=[0])
 
 
 class Enclosure(Dated):
