@@ -15,7 +15,7 @@ from .rig import PATIENCE_S, Aboard, device, heard_from_the_start, source, until
 
 pytestmark = pytest.mark.terminal
 
-DEADLINE_S = 2.0
+DEADLINE_S = 6.0
 HUNG = """
 [[source]]
 name = "history"
@@ -97,8 +97,8 @@ def test_an_instrument_that_is_off_is_no_cause_for_a_restart(tmp_path: Path, man
             query = "SELECT state FROM source WHERE name = 'cabin controller'"
             until(lambda: aboard.ask(query) == [("unheard",)], "silence")
             began = time.monotonic()
-            while time.monotonic() - began < 3 * DEADLINE_S:
-                assert manager.hears(DEADLINE_S / 2) == "WATCHDOG=1"
+            while time.monotonic() - began < 2 * DEADLINE_S:
+                assert manager.hears(DEADLINE_S) == "WATCHDOG=1"
             process.terminate()
             assert process.wait(30) == 0
         messages = iter(lambda: manager.hears(0.1), None)
