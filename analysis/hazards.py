@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis import modules
+from analysis import modules, registers
 from analysis.conductors import LISTED_AREAS, loop_ohm
 from analysis.stringvolts import coldest
 from logger.settings import Array, Cable, Controller, Settings
@@ -308,6 +308,11 @@ def _loose_ends(settings: Settings) -> Iterator[Hazard]:
         yield Hazard("line-unchecked", "serial lines", "low", {"sources": unchecked})
 
 
+def _buses(settings: Settings) -> Iterator[Hazard]:
+    for doubt in registers.doubts(settings):
+        yield Hazard(doubt.rule, f"source.{doubt.source}", doubt.priority, doubt.evidence)
+
+
 _CHECKS: tuple[Callable[[Settings], Iterable[Hazard]], ...] = (
     _string_volts,
     _output_current,
@@ -317,6 +322,7 @@ _CHECKS: tuple[Callable[[Settings], Iterable[Hazard]], ...] = (
     _set_points,
     _unlike_arrays,
     _loose_ends,
+    _buses,
 )
 
 

@@ -18,6 +18,7 @@ from logger.shapes import (
     FieldRef,
     FieldRefs,
     FreeText,
+    Host,
     Name,
     NamedGroups,
     Positive,
@@ -183,7 +184,14 @@ class Fan(Dated):
 
 
 class SourceChannel(Table):
-    field: FieldRefs = Field(examples=[1])
+    field: FieldRefs | None = Field(None, examples=[1])
+    node: int = Field(1, ge=0, le=255, examples=[1])
+    address: int | None = Field(None, ge=0, le=65535, examples=[107])
+    count: int | None = Field(None, ge=1, le=2, examples=[2])
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "uint16"
+    byte_order: Literal["big", "little"] = "big"
+    word_order: Literal["big", "little"] = "big"
+    function: Literal[3, 4] = 3
     channel: str = Field(examples=["array.cabin.voltage"])
     unit: str | None = Field(None, examples=["mV"])
     scale: Scale = Field(1.0, examples=[0.1])
@@ -212,7 +220,7 @@ class TimeColumn(Table):
 
 class Source(Table):
     name: FreeText = Field(examples=["cabin controller"])
-    kind: Literal["serial", "csv"] = Field(examples=["serial"])
+    kind: Literal["serial", "csv", "modbus", "onewire"] = Field(examples=["serial"])
     port: FreeText | None = Field(None, examples=["/dev/serial/by-id/..."])
     baud: int = Field(9600, ge=50, le=4_000_000, examples=[19200])
     parity: Literal["none", "even", "odd"] = "none"
@@ -228,6 +236,12 @@ class Source(Table):
     encoding: Encoding = "utf-8-sig"
     decimal: Literal[".", ","] = "."
     missing: list[str] = Field(["", "NaN", "nan", "NA", "null", "-"], examples=[["", "NaN", "-99"]])
+    host: Host | None = Field(None, examples=["192.168.1.40"])
+    tcp_port: int = Field(502, ge=1, le=65535, examples=[502])
+    every_s: float = Field(10.0, ge=0.1, le=86_400, examples=[10])
+    timeout_s: float = Field(1.0, ge=0.05, le=5, examples=[1])
+    echo: bool | None = Field(None, examples=[True])
+    folder: FreeText = Field("/sys/bus/w1/devices", examples=["/sys/bus/w1/devices"])
     channel: list[SourceChannel] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -238,6 +252,11 @@ class Source(Table):
             raise ValueError(
                 'kind "csv" needs path and time, for instance path = "inbox/*.csv" '
                 'and time = { field = "time", zone = "UTC" }'
+            )
+        if self.kind == "modbus" and (self.port is None) == (self.host is None):
+            raise ValueError(
+                'kind "modbus" needs either port, for instance port = "/dev/serial/by-id/...", '
+                'or host, for instance host = "192.168.1.40"'
             )
         if self.kind == "serial" and self.format == "pattern" and not self.pattern:
             raise ValueError('format "pattern" needs pattern, a regular expression with named groups')

@@ -13,6 +13,7 @@ from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Source
 from logger.readings import Record, Reject
+from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
@@ -54,20 +55,42 @@ class Setting:
     longitude: float = 0.0
 
 
-def _serial(plan: SourcePlan, setting: Setting) -> Source:
+def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
     with closing(open_reader(setting.store)) as connection:
         row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
-    last_heard = row[0] if row else None
+    return row[0] if row else None
+
+
+def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
     return LiveSource(
         plan,
         SerialLine(plan),
-        setting.decoder(plan),
+        decoder,
         setting.clock,
         setting.timeline,
-        last_heard=last_heard,
+        last_heard,
         whose=lambda lines: owner(lines, plan, setting),
         longitude=setting.longitude,
     )
+
+
+def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    return PolledSource(plan, make_line, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
+
+
+def _modbus(plan: SourcePlan, setting: Setting) -> Source:
+    # pymodbus costs 8 MB: a logger without such a bus does without.
+    from logger.sources.modbus_bus import ModbusLine  # noqa: PLC0415
+
+    return _polled(plan, setting, ModbusLine)
+
+
+def _onewire(plan: SourcePlan, setting: Setting) -> Source:
+    from logger.sources.onewire import SensorLine  # noqa: PLC0415
+
+    return _polled(plan, setting, SensorLine)
 
 
 def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | None:
@@ -97,6 +120,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
     "csv": _csv,
+    "modbus": _modbus,
+    "onewire": _onewire,
 }
 
 
