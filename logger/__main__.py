@@ -19,6 +19,7 @@ from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
 from logger.plan import Plan, SourcePlan
+from logger.protocols import Batch, Source
 from logger.sources import registry as sources
 from logger.store import claim, open_reader
 from logger.timeline import Timeline
@@ -79,8 +80,7 @@ class Recorder:
                     self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude
                 )
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
-                made = sources.make(plan.sources, setting)
-                threads = collector.start(made, self._clock, self._stop, outbox.put, watch)
+                threads = self._started(sources.make(plan.sources, setting), timeline, watch)
                 self._write(writer, watch)
                 for thread in threads:
                     thread.join(JOIN_S)
@@ -122,6 +122,22 @@ class Recorder:
 
     def _moving(self, name: str) -> None:
         log.info("%s: it moves again", name)
+
+    def _started(self, made: list[tuple[str, Source]], timeline: Timeline, watch: Watch) -> list[Thread]:
+        """The threads of the sources, and where it is wanted the one that publishes what they say."""
+        put = self._outbox.put
+        if self._plan.publish is None:
+            return collector.start(made, self._clock, self._stop, put, watch)
+        # Only who publishes pays for the broker's library.
+        from logger.publishing import LatestValues  # noqa: PLC0415
+
+        latest = LatestValues(self._plan.publish, self._clock, timeline.now_ms)
+
+        def put_and_show(batch: Batch) -> None:
+            put(batch)
+            latest.see(batch.moved(timeline.shift_ms) if isinstance(batch, LiveBatch) else batch)
+
+        return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show, watch)
 
 
 def _csv_table(plan: SourcePlan, where: str, state: str | None) -> Table:

@@ -13,7 +13,7 @@ from logger.doubts import Doubts
 from logger.errors import LineFault, LineInUse
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Emit, Line, Source
-from logger.readings import Record, Reject
+from logger.readings import Item, Record, Reject, Remark, TimeEvidence
 from logger.restarts import KIND as RESTARTED
 from logger.restarts import Restarts
 from logger.timeline import Timeline
@@ -176,10 +176,16 @@ class LiveSource:
 
     # -- what was read ---------------------------------------------------------------------------------------
 
-    def _take(self, items: list[Record | Reject], since: int, now: int, emit: Emit) -> None:
+    def _take(self, items: Sequence[Item], since: int, now: int, emit: Emit) -> None:
         records = [item for item in items if isinstance(item, Record)]
         rejects = [item for item in items if isinstance(item, Reject)]
-        if not items:
+        for stated in (item for item in items if isinstance(item, TimeEvidence)):
+            heard = self._clock.boot_ns() if stated.boot_ns is None else stated.boot_ns
+            self._timeline.evidence(stated.utc_ms, heard)
+        for remark in (item for item in items if isinstance(item, Remark)):
+            log.info("%s: %s", self._name, remark.text)
+            emit(EventBatch(now, self._name, remark.kind, remark.text))
+        if not (records or rejects):
             return
         if self._barred:
             rejects += self._refused(items)
@@ -210,7 +216,7 @@ class LiveSource:
         if self._strange >= FAILING_AFTER and self._state != FAILING:
             self._fails(rejects[-1].reason, now, emit)
 
-    def _refused(self, items: list[Record | Reject]) -> list[Reject]:
+    def _refused(self, items: Sequence[Item]) -> list[Reject]:
         """Of a line on which another source's device spoke: rejects for its records, until enough of them fit."""
         refused = []
         for item in items:

@@ -12,7 +12,7 @@ from logger.clock import EARLIEST_MS, Clock, believable
 from logger.evidence import UNKNOWN, Evidence, best, keep, kept, of_kernel
 from logger.plan import Plan
 from logger.protocols import Stretch
-from logger.store import HOUR_MS, Channels, touch_hours, transaction
+from logger.store import HOUR_MS, Channels, WritingConnection, touch_hours, transaction
 from logger.timeline import Timeline
 
 log = logging.getLogger("noonmark.logger")
@@ -89,7 +89,7 @@ class Mover:
         self._most = max(200, int(self._most * min(2.0, _PIECE_S / max(taken, 1e-6))))
         return arrived
 
-    def all(self, connection: sqlite3.Connection, now: int) -> None:
+    def all(self, connection: WritingConnection, now: int) -> None:
         """Everything; for a store into which no logger records."""
         while waiting := redating.jobs(connection):
             self.piece(connection, Channels(connection), waiting[0], now)

@@ -16,6 +16,7 @@ from logger.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from logger.evidence import Evidence
+    from logger.store import WritingConnection
 
 _TYPED = re.compile(
     r"(?:(?P<date>\d{4}-\d{2}-\d{2})[T ])?(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2}))?"
@@ -133,7 +134,7 @@ def _last_vouched(connection: sqlite3.Connection) -> int | None:
     return None if row[0] is None else int(row[0])
 
 
-def _take(connection: sqlite3.Connection, path: Path, said: Evidence, wall_ms: int) -> None:
+def _take(connection: WritingConnection, path: Path, said: Evidence, wall_ms: int) -> None:
     """Keep a person's word; where no logger is at work, move what waits for it at once."""
     from logger import evidence, settling, store
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Source
+from logger.protocols import Decoder, Line, Source
 from logger.readings import Record, Reject
 from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.serial_line import SerialLine
@@ -62,10 +62,21 @@ def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    return _live(plan, SerialLine(plan), setting)
+
+
+def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
+    # The library costs 12 MB: a logger that asks no broker does without.
+    from logger.sources.topics import TopicLine  # noqa: PLC0415
+
+    return _live(plan, TopicLine(plan), setting)
+
+
+def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
     return LiveSource(
         plan,
-        SerialLine(plan),
+        line,
         decoder,
         setting.clock,
         setting.timeline,
@@ -96,7 +107,7 @@ def _onewire(plan: SourcePlan, setting: Setting) -> Source:
 def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | None:
     """The other serial source whose format and check these lines fit, if they fit one; not that of `own`."""
     for plan in setting.plans:
-        if plan.kind != "serial" or plan.name == own.name:
+        if plan.kind not in ("serial", "nmea0183") or plan.name == own.name:
             continue
         decoder = setting.decoder(plan)
         items = [*decoder.feed(b"\n"), *decoder.feed(b"".join(line + b"\n" for line in lines))]
@@ -119,6 +130,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
+    "nmea0183": _serial,
+    "mqtt": _mqtt,
     "csv": _csv,
     "modbus": _modbus,
     "onewire": _onewire,

@@ -77,7 +77,8 @@ class Device:
         os.set_blocking(self.end, False)
 
     def unplug(self) -> None:
-        """It is gone."""
+        """It is gone, and its name with it: the number that the name led to may soon be another device's."""
+        self.link.unlink(missing_ok=True)
         if self.end >= 0:
             os.close(self.end)
             self.end = -1

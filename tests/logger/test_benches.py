@@ -48,3 +48,12 @@ def test_the_redating_benchmark_moves_all(bench: Bench) -> None:
     figures = bench("bench_redating").run(300)
     assert figures["samples"] == 15_000
     assert figures["longest lock"] > 0
+
+
+def test_the_readers_benchmark_loses_nothing_and_hears_no_fault(tmp_path: Path, bench: Bench) -> None:
+    """Every row that was sent is kept, every reader has its seven days whole, and the log stays short."""
+    made = bench("bench_readers")
+    for seen in (made.run(tmp_path, seconds=2, readers=3, channels=4), made.hour(tmp_path, flushes=20, channels=4)):
+        assert (seen.kept, seen.faults) == (seen.sent, [])
+        assert seen.looks > 0
+        assert 0 < seen.log_bytes <= made.MOST_LOG
