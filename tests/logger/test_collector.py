@@ -15,6 +15,7 @@ from logger.collector import LiveSource, start
 from logger.decoders.registry import make
 from logger.errors import LineFault, LineInUse, LineRefused
 from logger.protocols import Batch
+from logger.readings import TimeEvidence
 from logger.sources.registry import Setting, owner
 from logger.timeline import Timeline
 
@@ -230,3 +231,25 @@ def test_a_source_that_fails_unforeseen_begins_again(caplog: pytest.LogCaptureFi
     thread.join(10)
     assert len(runs) == 3
     assert sum("begins again" in record.message for record in caplog.records) == 2
+
+
+def test_a_time_that_a_message_states_speaks_for_the_clock() -> None:
+    """With the boot-time clock of its hearing; three that agree are believed."""
+
+    class FakeReceiver:
+        def feed(self, data: bytes) -> list[TimeEvidence]:
+            return [TimeEvidence(clock.now_ms() + 7_200_000, "GPRMC")] if data else []
+
+        def opened(self) -> None: ...
+
+        def finish(self) -> list[TimeEvidence]:
+            return []
+
+    clock, stop = FakeClock(), Event()
+    timeline = Timeline(clock, lambda t, text: None)
+    line = FakeLine(clock, stop, [(1.0, b"x")] * 3)
+    LiveSource(PLAN, line, FakeReceiver(), clock, timeline).run(stop, [].append)
+    believed = timeline.witness.believed()
+    assert believed is not None
+    assert believed.kind == "gnss"
+    assert believed.offset_ms == timeline.offset_ms + 7_200_000
