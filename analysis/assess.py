@@ -53,6 +53,7 @@ from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Located, Settings
 from logger.settings_file import parse
+from logger.settling import unsettled
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
 METHOD = "2"
@@ -316,7 +317,7 @@ def judge_days(
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops)
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection))
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -393,6 +394,7 @@ class _Shared:
         settings: Settings,
         record: tuple[int, int],
         loops: dict[int, list[LoopEstimate]],
+        unsettled: Sequence[tuple[int, int]],
     ) -> None:
         self.stretch = stretch
         self.suns = suns
@@ -401,6 +403,7 @@ class _Shared:
         self.settings = settings
         self.record = record
         self.loops = loops
+        self.unsettled = unsettled
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
         self._nights: dict[str, list[float]] = {}
         self._said: dict[tuple[str, int], instruments.Measured] = {}
@@ -466,7 +469,8 @@ class _Shared:
         """What the instruments of an array said, looked up once."""
         key = (array.name, id(sky))
         if key not in self._said:
-            self._said[key] = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
+            said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
+            self._said[key] = _of_known_time(said, sky.grid, self.unsettled)
         return self._said[key]
 
     def controller(self, array: Array) -> Controller | None:
@@ -560,6 +564,16 @@ def _judge_group(
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
+
+
+def _of_known_time(
+    said: instruments.Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]
+) -> instruments.Measured:
+    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
+    doubtful = np.zeros(len(grid.start), dtype=bool)
+    for start, stop in unsettled:
+        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:

@@ -19,6 +19,7 @@ COMMANDS = {
     "check": "dashboard.commands.building:check",
     "listen": "dashboard.commands.recording:listen",
     "record": "dashboard.commands.recording:record",
+    "clock": "dashboard.commands.clock:clock",
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",

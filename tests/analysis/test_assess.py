@@ -26,7 +26,7 @@ from logger.importing import bring_in, choose
 from logger.sealed import DAY_MS
 from logger.settings import Located
 from logger.settings_file import plan, read
-from logger.store import open_reader, open_writer, transaction
+from logger.store import HOUR_MS, open_reader, open_writer, touch_hours, transaction
 
 NOW = 1_790_000_000_000  # after the story
 
@@ -231,3 +231,29 @@ def test_the_verdict_is_the_same_after_sealing(located: Located, lines: list[str
     assess(located)
     assert told(located) == verdict_before
     assert results(located) == before
+
+
+def test_where_nobody_vouches_for_the_clock_no_array_is_judged(located: Located, lines: list[str]) -> None:
+    """The sun is not where it seems to be: such days cannot be told, and count again once the clock is known."""
+    bring(located, lines)
+    assess(located)
+    day = told(located)["arrays"][0]["days"][2]
+    assert day["verdict"] != "cannot tell"
+    with closing(open_reader(located.store_path)) as connection:
+        start, stop = connection.execute("SELECT start, stop FROM assessed WHERE day = ?", (day["date"],)).fetchone()
+    with closing(open_writer(located.store_path)) as connection:
+        row = ("elsewhere", start, stop, 0, "unknown")
+        connection.execute(
+            "INSERT INTO session (boot_id, started, stopped, monotonic_ns, clock) VALUES (?, ?, ?, ?, ?)", row
+        )
+        touch_hours(connection, range(start, stop, HOUR_MS))
+    assess(located)
+    flagged = told(located)["arrays"][0]["days"]
+    assert flagged[2]["verdict"] == "cannot tell"
+    assert flagged[2]["measured_wh"] is None
+    assert flagged[3]["verdict"] != "cannot tell"
+    with closing(open_writer(located.store_path)) as connection:
+        connection.execute("UPDATE session SET clock = 'person'")
+        touch_hours(connection, range(start, stop, HOUR_MS))
+    assess(located)
+    assert told(located)["arrays"][0]["days"][2]["verdict"] == day["verdict"]

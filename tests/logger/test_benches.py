@@ -62,6 +62,13 @@ def test_the_views_benchmark_sees_every_spike(tmp_path: Path, bench: Bench) -> N
     assert views.percentile([float(n) for n in range(100)]) == 95
 
 
+def test_the_redating_benchmark_moves_all(bench: Bench) -> None:
+    """As many samples as it says."""
+    figures = bench("bench_redating").run(300)
+    assert figures["samples"] == 15_000
+    assert figures["longest lock"] > 0
+
+
 def test_the_readers_benchmark_loses_nothing_and_hears_no_fault(tmp_path: Path, bench: Bench) -> None:
     """Every row that was sent is kept, every reader has its seven days whole, and the log stays short."""
     made = bench("bench_readers")
