@@ -15,12 +15,10 @@ day whose samples still lie in the store: its rollups need them.
 from __future__ import annotations
 
 import datetime as dt
-import fcntl
 import glob
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -28,9 +26,9 @@ from typing import Any
 import numpy as np
 
 from logger import parquet_files, reading, rollup, sealed
-from logger.errors import StoreError
 from logger.rows import COLUMNS, Flags, Ints, Rows, empty, filled, from_store
 from logger.sealed import DAY_MS, Kind, one_moment
+from logger.settling import unsettled
 from logger.store import HOUR_MS, keep_rejects, touch_hours, transaction
 
 MINUTE_DAYS = 400
@@ -69,17 +67,6 @@ class Done:
     reopened: list[dt.date] = field(default_factory=list)
 
 
-@contextmanager
-def at_work(store: Path, wait: bool = False) -> Iterator[None]:
-    """One at a time moves rows between store and archive; a second one waits, or leaves with a message."""
-    with store.with_name(store.name + ".archive").open("w") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
-        except OSError:
-            raise StoreError(f"store {store}: its archive is at work already; wait for it and ask again") from None
-        yield
-
-
 def date_of(t: int) -> dt.date:
     """The UTC day of a moment [ms]."""
     return dt.datetime.fromtimestamp(t / 1000, dt.UTC).date()
@@ -99,7 +86,7 @@ def _month(t: int) -> tuple[int, int]:
 
 
 class Archive:
-    """The archive of one store. Hold `at_work` while using it.
+    """The archive of one store. Hold `sealed.at_work` while using it.
 
     Parameters
     ----------
@@ -135,7 +122,13 @@ class Archive:
         done = Done()
         self._sweep()
         hot = (now - hot_days * DAY_MS) // DAY_MS * DAY_MS
-        for day in self._held("sample", 0, hot, _day):
+        # Readings whose clock nobody vouches for may yet be moved to another day.
+        moving = unsettled(self._connection)
+
+        def settled(stretch: tuple[int, int]) -> bool:
+            return not any(start < stretch[1] and stop > stretch[0] for start, stop in moving)
+
+        for day in filter(settled, self._held("sample", 0, hot, _day)):
             self._progress(date_of(day[0]).isoformat())
             if sealed.is_sealed(self._connection, "sample", day[0]):
                 if not self._clear("sample", *day):
@@ -144,9 +137,10 @@ class Archive:
                 self._bring_back_day(day[0])
             self._seal_day(*day, now, done)
         # Means that reached into a day that is sealed by now.
-        for day in self._held("sample", 0, hot, _day):
+        for day in filter(settled, self._held("sample", 0, hot, _day)):
             self._clear("sample", *day)
-        for month in self._held("minute", 0, min(_month(now - MINUTE_DAYS * DAY_MS)[0], _month(hot)[0]), _month):
+        old = min(_month(now - MINUTE_DAYS * DAY_MS)[0], _month(hot)[0])
+        for month in filter(settled, self._held("minute", 0, old, _month)):
             self._progress(f"minutes of {date_of(month[0]):%Y-%m}")
             if sealed.is_sealed(self._connection, "minute", month[0]):
                 if not self._clear("minute", *month):

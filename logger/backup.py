@@ -9,18 +9,18 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
 from logger.errors import StoreError
 from logger.place import MOUNTS, file_system
+from logger.sealed import FOLDER, at_work
 from logger.store import BUSY_MS, open_reader
 
 CONTENTS = "contents.json"
 PART = ".part"
-ARCHIVE = "archive"
 FAT_MOST = (1 << 32) - 1
 """The longest file that FAT can hold [bytes]; exFAT has no such limit. Microsoft FAT specification, 2000."""
 _FAT = ("vfat", "msdos", "fat")
@@ -168,14 +168,14 @@ def back_up(
     StoreError
         There is no such folder, too little room, a file system that cannot hold it; or it was cut off.
     """
-    archived = _archived(store)
     name = f"{store.stem}-{made:%Y-%m-%d-%H%M%S}"
     whole, part = folder / name, folder / (name + PART)
-    _may_begin(store, settings, archived, folder, mounts)
+    _may_begin(store, settings, _archived(store), folder, mounts)
     if whole.exists():
         raise StoreError(f"{whole}: there is a backup of this very second; make the next one a moment later")
     try:
-        with _own_folder(part):
+        with _own_folder(part), _still(store):
+            archived = _archived(store)
             rows = copy_store(store, part / store.name, progress)
             files = {store.name: _sum(part / store.name)}
             for source, place in [
@@ -224,19 +224,24 @@ def check(copy: Path) -> Contents:
     return contents
 
 
+def _still(store: Path) -> AbstractContextManager[None]:
+    """Nothing moves between store and archive meanwhile; who may not write beside the store cannot ask for that."""
+    return at_work(store, wait=True) if os.access(store.parent, os.W_OK) else nullcontext()
+
+
 # -- before it starts ---------------------------------------------------------------------------------------------
 
 
 def _archived(store: Path) -> list[Path]:
     """The sealed files beside the store; not what is being written there just now."""
-    found = sorted((store.parent / ARCHIVE).rglob("*"))
+    found = sorted((store.parent / FOLDER).rglob("*"))
     return [f for f in found if f.is_file() and not f.name.startswith(".") and f.suffix not in (PART, ".tmp")]
 
 
 def _may_begin(store: Path, settings: Path, archived: list[Path], folder: Path, mounts: Path) -> None:
     if not folder.is_dir():
         raise StoreError(f"{folder}: there is no such folder; is the stick plugged in and mounted?")
-    if folder.resolve().is_relative_to((store.parent / ARCHIVE).resolve()):
+    if folder.resolve().is_relative_to((store.parent / FOLDER).resolve()):
         raise StoreError(f"{folder}: lies inside what is to be copied; name another place")
     if not os.access(folder, os.W_OK):
         raise StoreError(f"{folder}: this user may not write there; is the stick's switch on read-only?")

@@ -5,6 +5,7 @@ Standard library only: the lean logger uses it, and never opens such a file.
 
 from __future__ import annotations
 
+import fcntl
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,9 +13,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from logger.errors import StoreError
+
 DAY_MS = 86_400_000
 Kind = Literal["sample", "minute"]
 FOLDER = "archive"
+
+
+@contextmanager
+def at_work(store: Path, wait: bool = False) -> Iterator[None]:
+    """One at a time moves rows between store and archive; a second one waits, or leaves with a message."""
+    with store.with_name(store.name + ".archive").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+        except OSError:
+            raise StoreError(f"store {store}: its archive is at work already; wait for it and ask again") from None
+        yield
 
 
 @dataclass(frozen=True, slots=True)

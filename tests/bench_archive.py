@@ -38,7 +38,8 @@ _SEAL = """
 import sys, time
 from contextlib import closing
 from pathlib import Path
-from logger.archive import Archive, at_work
+from logger.archive import Archive
+from logger.sealed import at_work
 from logger.store import open_writer
 path, now = Path(sys.argv[1]), int(sys.argv[2])
 began = time.monotonic()

@@ -33,8 +33,9 @@ def archive(settings_path: Path, as_json: bool) -> None:
     logger, and safe to end at any moment: the next run goes on.
     """
     from logger import schema, settings_file, store
-    from logger.archive import Archive, at_work
+    from logger.archive import Archive
     from logger.clock import SystemClock
+    from logger.sealed import at_work
 
     located = settings_file.read(settings_path)
     path = located.store_path

@@ -20,10 +20,10 @@ from fixtures.lapwing.kit import settings_text
 from fixtures.lapwing.story import Story
 from fixtures.lapwing.vessel import sail
 from logger import schema
-from logger.archive import Archive, at_work
+from logger.archive import Archive
 from logger.errors import StoreError
 from logger.importing import bring_in, choose
-from logger.sealed import DAY_MS
+from logger.sealed import DAY_MS, at_work
 from logger.settings import Located
 from logger.settings_file import plan, read
 from logger.store import HOUR_MS, open_reader, open_writer, touch_hours, transaction

@@ -13,10 +13,9 @@ from click.testing import CliRunner, Result
 
 from dashboard.cli import main
 from fixtures.long_record import Made, make
-from logger.archive import at_work
 from logger.clock import SystemClock
 from logger.record import Record
-from logger.sealed import DAY_MS
+from logger.sealed import DAY_MS, at_work
 from logger.store import open_reader
 
 

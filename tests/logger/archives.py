@@ -8,10 +8,10 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from logger import reading, rollup
-from logger.archive import Archive, Done, at_work
+from logger.archive import Archive, Done
 from logger.rows import Rows
 from logger.schema import prepare
-from logger.sealed import DAY_MS
+from logger.sealed import DAY_MS, at_work
 from logger.store import open_writer, transaction
 
 FIRST = 19_724 * DAY_MS  # 2024-01-02T00:00Z

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from logger import archive, parquet_files, reading, rollup
+from logger import archive, parquet_files, reading, rollup, sealed
 from logger.errors import StoreError
 from logger.rows import Rows
 from logger.sealed import DAY_MS
@@ -261,7 +261,7 @@ def test_one_at_a_time(tmp_path: Path) -> None:
     """A second run leaves with a message while one is at work."""
     with (
         store(tmp_path / "x.db", []) as connection,
-        archive.at_work(tmp_path / "x.db"),
+        sealed.at_work(tmp_path / "x.db"),
         pytest.raises(StoreError, match="at work already; wait for it"),
     ):
         seal(connection, tmp_path / "x.db", LATER)
@@ -290,3 +290,16 @@ def test_a_reader_in_the_midst_of_sealing_misses_nothing(tmp_path: Path, monkeyp
             monkeypatch.setattr(archive, "transaction", watched)
             seal(connection, path, LATER)
             assert everything(reader)[0] == samples
+
+
+def test_days_whose_clock_nobody_vouches_for_are_not_sealed(tmp_path: Path) -> None:
+    """Readings that may yet be moved to another day stay in the store until somebody vouches for their time."""
+    rows = [(day * DAY_MS + minute * 60_000, 1, float(minute)) for day in (1, 2) for minute in range(3)]
+    with store(tmp_path / "x.db", rows) as connection:
+        connection.execute(
+            "INSERT INTO session (boot_id, started, stopped, monotonic_ns, clock) VALUES ('b', ?, ?, 0, 'unknown')",
+            (DAY_MS, DAY_MS + 600_000),
+        )
+        assert [d.isoformat() for d in archive.Archive(connection).seal(1, 30 * DAY_MS).days] == ["1970-01-03"]
+        connection.execute("UPDATE session SET clock = 'person'")
+        assert [d.isoformat() for d in archive.Archive(connection).seal(1, 30 * DAY_MS).days] == ["1970-01-02"]
