@@ -1,7 +1,8 @@
 """Owns the store's tables and their migrations (sqlite-utils). Not imported by the logging process.
 
 ``python -m logger.schema PATH`` creates the store or brings it up to date, so that the lean logger's parent can
-do it in a child process. Migrations are only ever appended.
+do it in a child process; a damaged one is moved aside first (with ``--damaged`` whatever a look at it says). Migrations
+are only ever appended.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from pathlib import Path
 import sqlite_utils
 from sqlite_utils.migrations import Migrations
 
+from logger import damage
 from logger.errors import NoonmarkError, StoreError, StoreTooNew
 from logger.store import BUSY_MS, PRAGMAS
 
@@ -126,7 +128,9 @@ def prepare(path: Path) -> None:
         if migrations.pending(db):
             migrations.apply(db)
     except sqlite3.Error as fault:
-        raise StoreError(f"store {path}: {fault}; if the file is damaged, move it aside and start again") from None
+        raise StoreError(
+            f"store {path}: {fault}; if it is damaged, 'noonmark record' moves it aside and salvages it"
+        ) from None
     finally:
         connection.close()
 
@@ -141,10 +145,34 @@ def _refuse_newer(db: sqlite_utils.Database, path: Path) -> None:
         )
 
 
+def prepare_sound(path: Path, damaged: str | None = None) -> None:
+    """Prepare the store; a damaged one is moved aside for a fresh one, and what reads of it is brought back meanwhile.
+
+    Parameters
+    ----------
+    path : Path
+    damaged : str, optional
+        What is wrong with it, where that is known; else the file is looked at, for a bounded time.
+
+    Raises
+    ------
+    StoreError, StoreTooNew
+        See `prepare`.
+    """
+    why = damaged or damage.found(path)
+    aside = damage.set_aside(path) if why and path.exists() else None
+    prepare(path)
+    if why and aside:
+        damage.note(path, aside, why)
+        sys.stderr.write(f"store {path}: damaged ({why}); it lies aside as {aside.name}, a fresh one is begun\n")
+    damage.start_salvage(path)
+
+
 def main(arguments: list[str]) -> int:
-    """Child process of ``record``: prepare the store named by the one argument."""
+    """Child process of ``record``: prepare the store named by the first argument."""
+    path, *more = arguments
     try:
-        prepare(Path(arguments[0]))
+        prepare_sound(Path(path), more[1] if more[:1] == ["--damaged"] else None)
     except NoonmarkError as fault:
         sys.stderr.write(f"{fault}\n")
         return fault.exit_status
