@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from analysis import bank, enclosure, expected, irradiance, states, wiring, yields
-from analysis.findings import History, fold
+from analysis.findings import History, StoreEvent, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.irradiance import Sky
 from analysis.results import ArrayDay, DayResults, Results, StateRun, SunDay, write_day, write_findings
@@ -199,9 +199,16 @@ class _Assessment:
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
             stop=self.record[1],
+            events=_store_events(self.connection),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
+
+
+def _store_events(connection: sqlite3.Connection) -> list[StoreEvent]:
+    """What befell the store itself; events of sources are another matter."""
+    rows = connection.execute("SELECT t, kind, text FROM event WHERE source IS NULL ORDER BY t")
+    return [StoreEvent(*row) for row in rows]
 
 
 def _telling_states(connection: sqlite3.Connection, names: set[str]) -> list[StateRun]:

@@ -1,4 +1,7 @@
-"""Owns the damaged store: told in bounded time, moved aside with a time stamp, salvage started. Standard library only."""
+"""Owns the damaged store: told in bounded time, moved aside with a time stamp, its salvage started.
+
+Standard library only.
+"""
 
 from __future__ import annotations
 
@@ -23,20 +26,29 @@ _PARTS = ("", "-wal", "-shm")
 def found(path: Path, seconds: float = CHECK_S) -> str | None:
     """What is wrong with the file of a store, None where nothing is found in that time.
 
-    A store that cannot be opened for other reasons (rights, locks, a full disk) is not damaged.
+    A store that cannot be opened for other reasons (rights, locks, a full disk) is not damaged. The look is taken in
+    another process, for SQLite reads a whole table in one step that nothing interrupts.
     """
     if not path.exists() or not path.stat().st_size:
         return None
-    deadline = time.monotonic() + seconds
+    command = [sys.executable, "-P", "-m", "logger.damage", str(path)]
     try:
-        with claim(path), closing(sqlite3.connect(path, timeout=BUSY_MS / 1000)) as connection:
-            connection.set_progress_handler(lambda: time.monotonic() > deadline, 10_000)
+        with claim(path):
+            done = subprocess.run(
+                command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=seconds
+            )
+    except (StoreError, subprocess.TimeoutExpired):
+        return None  # another logger has it, and has looked; or it is too large to be looked at now
+    return done.stdout.strip() or None
+
+
+def _look(path: Path) -> str:
+    try:
+        with closing(sqlite3.connect(path, timeout=BUSY_MS / 1000)) as connection:
             said = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
-    except StoreError:
-        return None  # another logger has it, and has looked
-    except (sqlite3.Error, OSError) as fault:
-        return str(fault) if is_damage(fault) else None
-    return None if said == "ok" else " ".join(said.split())
+    except sqlite3.Error as fault:
+        return str(fault) if is_damage(fault) else ""
+    return "" if said == "ok" else " ".join(said.replace("*** in database main ***", "").split())
 
 
 def set_aside(path: Path) -> Path:
@@ -95,3 +107,7 @@ def start_salvage(store: Path) -> None:
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )
+
+
+if __name__ == "__main__":
+    sys.stdout.write(_look(Path(sys.argv[1])))

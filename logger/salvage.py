@@ -26,7 +26,7 @@ from logger.trouble import SALVAGED
 Row = tuple[object, ...]
 
 _PIECE_ROWS = 2_000
-_SPLIT, _DEEPEST = 32, 4
+_SPLIT, _DEEPEST = 64, 2
 _HEADER = 100
 _LATEST_MS = 4_102_444_800_000  # the year 2100
 _ROLLUP = "INSERT INTO {table} (t, channel, mean, low, high, n) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET \
@@ -184,10 +184,8 @@ class Salvage:
             number = self._number(channel)
             if number is None or not isinstance(t, int) or not isinstance(value, (int, float)):
                 continue
-            if isinstance(channel, int) and value in range(4096) and (channel, int(value)) in self._words:
-                value = self._words[channel, int(value)]
-            if math.isfinite(value):
-                yield t, number, value
+            if isinstance(channel, int) and math.isfinite(value):
+                yield t, number, self._words.get((channel, int(value)), value)
 
     def _rollups(self) -> None:
         """Rows that the samples cannot give again: their samples are sealed elsewhere, or did not read."""

@@ -146,7 +146,7 @@ def _refuse_newer(db: sqlite_utils.Database, path: Path) -> None:
 
 
 def prepare_sound(path: Path, damaged: str | None = None) -> None:
-    """Prepare the store; a damaged one is moved aside for a fresh one, and what reads of it is brought back meanwhile.
+    """Prepare the store; a damaged one is moved aside for a fresh one, which says so.
 
     Parameters
     ----------
@@ -165,7 +165,6 @@ def prepare_sound(path: Path, damaged: str | None = None) -> None:
     if why and aside:
         damage.note(path, aside, why)
         sys.stderr.write(f"store {path}: damaged ({why}); it lies aside as {aside.name}, a fresh one is begun\n")
-    damage.start_salvage(path)
 
 
 def main(arguments: list[str]) -> int:
@@ -173,6 +172,7 @@ def main(arguments: list[str]) -> int:
     path, *more = arguments
     try:
         prepare_sound(Path(path), more[1] if more[:1] == ["--damaged"] else None)
+        damage.start_salvage(Path(path))
     except NoonmarkError as fault:
         sys.stderr.write(f"{fault}\n")
         return fault.exit_status

@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from threading import Condition, Event
 
-from logger.batches import EventBatch, LiveBatch
+from logger.batches import LiveBatch
 from logger.clock import Clock
 from logger.errors import StoreError, StoreMissing
 from logger.plan import Plan
@@ -366,6 +366,8 @@ class Writer:
         import subprocess  # noqa: PLC0415 - a logger without trouble does without
         import sys  # noqa: PLC0415
 
+        if self._identity:
+            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
         command = [sys.executable, "-P", "-m", "logger.schema", str(self._store), *how]
         try:
             subprocess.run(command, stdin=subprocess.DEVNULL, check=True, timeout=_ANEW_S)

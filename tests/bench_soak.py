@@ -24,7 +24,7 @@ from pathlib import Path
 from logger.plan import ChannelPlan, Plan, SourcePlan
 from logger.schema import prepare
 from tests.aboard.books import cpu_s, resident_mb, written
-from tests.aboard.rig import Device, claimed, device, until
+from tests.aboard.rig import PATIENCE_S, Device, claimed, device
 
 LINES = (17, 17, 16)
 MOST_MB = 30.0
@@ -137,7 +137,7 @@ def run(seconds: float, flush_s: float, plugged_s: float = PLUGGED_S) -> Outcome
         for talker in talkers:
             talker.start()
         try:
-            _watch(process.pid, store, seconds, outcome)
+            _watch(process.pid, store, seconds, flush_s, outcome)
         finally:
             stop.set()
             for talker in talkers:
@@ -149,10 +149,14 @@ def run(seconds: float, flush_s: float, plugged_s: float = PLUGGED_S) -> Outcome
     return outcome
 
 
-def _watch(pid: int, store: Path, seconds: float, outcome: Outcome) -> None:
-    until(lambda: _samples(store), "the first commit")
+def _watch(pid: int, store: Path, seconds: float, flush_s: float, outcome: Outcome) -> None:
+    pause, waited = threading.Event(), time.monotonic()
+    while not _samples(store):
+        if time.monotonic() - waited > flush_s + PATIENCE_S:
+            raise SystemExit("the first commit did not come")
+        pause.wait(0.1)
     cpu, began, bytes_first, kept_first = cpu_s(pid), time.monotonic(), written(pid), _samples(store)
-    pause, every = threading.Event(), min(60.0, seconds / 4)
+    every = min(60.0, seconds / 4)
     while (left := began + seconds - time.monotonic()) > 0:
         pause.wait(min(every, left))
         outcome.resident_mb.append(resident_mb(pid))

@@ -9,6 +9,7 @@ from analysis.rules import (
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    record_trouble,
     yield_shortfall,
 )
 
@@ -18,4 +19,5 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     enclosure_over_temperature.found,
     fan_ineffective.found,
     instrument_unheard.found,
+    record_trouble.found,
 )

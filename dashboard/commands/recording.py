@@ -34,10 +34,13 @@ def record(settings_path: Path) -> None:
     """
     from logger import settings_file
     from logger.errors import UsageError
+    from logger.place import warning
 
     plan = settings_file.plan(settings_file.read(settings_path))
     if not plan.sources:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
+    if said := warning(Path(plan.store_path)):
+        click.echo(said, err=True)
     _prepare(Path(plan.store_path))
     _become_logger(plan)
 

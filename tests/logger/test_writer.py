@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -330,6 +332,50 @@ def test_a_store_that_is_taken_away_and_put_back(store_path: Path, caplog: pytes
         assert d.ask("SELECT value FROM sample ORDER BY t") == [(0.0,), (1.0,), (2.0,)]
         assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
     assert len(caplog.records) == 2
+
+
+def test_a_store_that_becomes_anothers(caplog: pytest.LogCaptureFixture) -> None:
+    """A copy was put back by root: readings stay in memory until the file is ours again."""
+    caplog.set_level(logging.INFO)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lapwing.db"
+        with desk(path) as d, nobody_special(path):
+            d.outbox.put(live((NOON, {VOLTS: 27.0})))
+            d.writer.flush()
+            rights(path, 0o444, 0o555)
+            d.outbox.put(live((NOON + 1000, {VOLTS: 27.1})))
+            # Who has it open may go on; a fault has it opened again.
+            d.outbox.put(FaultyBatch(sqlite3.OperationalError("disk I/O error")))
+            assert not d.writer.flush()
+            d.outbox.put(live((NOON + 2000, {VOLTS: 27.2})))
+            assert not d.writer.flush()
+            rights(path, 0o666, 0o777)
+            assert d.writer.flush()
+            assert d.ask("SELECT value FROM sample ORDER BY t") == [(27.0,), (27.1,), (27.2,)]
+            assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
+    assert len(caplog.records) == 2
+
+
+def rights(path: Path, file: int, folder: int) -> None:
+    me = os.geteuid()
+    os.seteuid(os.getuid())
+    for part in ("", "-wal", "-shm"):
+        if (there := path.with_name(path.name + part)).exists():
+            there.chmod(file)
+    path.parent.chmod(folder)
+    os.seteuid(me)
+
+
+@contextmanager
+def nobody_special(path: Path) -> Iterator[None]:
+    """Root may write whatever its rights: as somebody else for a while."""
+    rights(path, 0o666, 0o777)
+    if os.getuid() == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(os.getuid())
 
 
 def test_a_deleted_store_is_begun_anew(store_path: Path) -> None:
