@@ -8,13 +8,14 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
 
 from logger import collector
 from logger.batches import EventBatch
+from logger.capture import Capture
 from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
@@ -69,10 +70,10 @@ class Recorder:
         """
         plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
         timeline = Timeline(self._clock, lambda t, text: outbox.put(EventBatch(t, None, "clock step", text)))
-        with claim(store):
+        with claim(store), _capture(plan, timeline) as capture:
             writer = Writer(plan, self._clock, timeline, outbox)
             try:
-                setting = sources.Setting(self._clock, timeline, decoders.make, _csv_table, store)
+                setting = sources.Setting(self._clock, timeline, decoders.make, _csv_table, store, capture)
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
                 threads = collector.start(sources.make(plan.sources, setting), self._clock, self._stop, outbox.put)
                 writer.run(self._stop)
@@ -83,6 +84,15 @@ class Recorder:
                 writer.close()
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
+
+
+@contextmanager
+def _capture(plan: Plan, timeline: Timeline) -> Iterator[Capture | None]:
+    if plan.capture is None:
+        yield None
+        return
+    with closing(Capture(Path(plan.capture), timeline.now_ms)) as capture:
+        yield capture
 
 
 def _csv_table(plan: SourcePlan, where: str, state: str | None) -> Table:

@@ -132,13 +132,14 @@ class SourcePlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What the lean logger runs on."""
+    """What the lean logger runs on; `capture` names the file for the raw bytes of live lines, where they are wanted."""
 
     settings_text: str
     settings_hash: str
     store_path: str
     flush_seconds: float
     sources: tuple[SourcePlan, ...]
+    capture: str | None = None
 
     def to_json(self) -> str:
         return json.dumps(dataclasses.asdict(self), ensure_ascii=False)

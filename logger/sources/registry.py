@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.capture import Capture, CapturedLine
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Source
+from logger.protocols import Decoder, Line, Source
+from logger.sources.replay import SCHEME, ReplayedLine
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
@@ -36,6 +38,8 @@ class Setting:
         Makes the decoder of a file.
     store : Path
         To look up how far earlier sessions came.
+    capture : Capture or None
+        Where the raw bytes of live lines are to be kept.
     """
 
     clock: Clock
@@ -43,6 +47,7 @@ class Setting:
     decoder: Callable[[SourcePlan], Decoder]
     table: MakeTable
     store: Path
+    capture: Capture | None = None
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
@@ -50,8 +55,15 @@ def _serial(plan: SourcePlan, setting: Setting) -> Source:
         row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
     last_heard = row[0] if row else None
     return LiveSource(
-        plan, SerialLine(plan), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
+        plan, _line(plan, setting), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
     )
+
+
+def _line(plan: SourcePlan, setting: Setting) -> Line:
+    """The line that the port names; a capture stands in for one that is elsewhere."""
+    replayed = (plan.port or "").startswith(SCHEME)
+    line: Line = ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan)
+    return CapturedLine(line, setting.capture, plan.name) if setting.capture else line
 
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:

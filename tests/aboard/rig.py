@@ -110,9 +110,12 @@ class Aboard:
         self.said = folder / "stderr.txt"
 
     @contextmanager
-    def recording(self, *before: str, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    def recording(
+        self, *before: str, capture: Path | None = None, **environment: str
+    ) -> Iterator[subprocess.Popen[bytes]]:
         """``noonmark record`` in a process; killed at the end if it still runs."""
         command = [sys.executable, *before, "-m", "dashboard", "record", "--settings", str(self.settings)]
+        command += ["--capture", str(capture)] if capture else []
         with (
             self.said.open("ab") as said,
             subprocess.Popen(
