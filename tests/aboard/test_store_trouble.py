@@ -16,8 +16,7 @@ from logger import settings_file
 from logger.schema import prepare
 from logger.store import open_reader
 
-from .rig import Aboard, Device, device, heard_from_the_start, source, until
-from .test_kills import lean_logger
+from .rig import Aboard, Device, device, heard_from_the_start, lean_logger, source, until
 
 pytestmark = pytest.mark.terminal
 

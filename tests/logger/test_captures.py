@@ -1,9 +1,9 @@
 """Every capture that is kept means what its golden says, whatever the chunking.
 
 A capture is a folder ``fixtures/captures/FORMAT/CASE`` with ``settings.toml``, whose first line says what it is about,
-``input.bin`` (what a line sent after its opening), ``input.capture`` (what ``record --capture`` wrote) or ``input.csv``,
-and ``expected.json`` or ``expected_error.txt``. After a wanted change: ``pytest tests/logger/test_captures.py
---rebuild-captures``, then read the difference.
+``input.bin`` (what a line sent after its opening), ``input.capture`` (as ``record --capture`` writes it) or
+``input.csv``, and ``expected.json`` or ``expected_error.txt``. After a wanted change:
+``pytest tests/logger/test_captures.py --rebuild-captures``, then read the difference.
 """
 
 from __future__ import annotations
