@@ -28,7 +28,7 @@ FLUSH_AT = MAX_HELD // 4
 """Samples at which a flush comes early: someone brings in a long file."""
 MOST_AT_ONCE = 10_000
 """Samples in one transaction: what gathered while the store could not be written must not lock it for long."""
-_ANEW_S = 120
+_ANEW_S = 60
 
 _POISON = (
     sqlite3.IntegrityError,

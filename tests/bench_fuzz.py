@@ -30,7 +30,7 @@ from logger.plan import ChannelPlan, SourcePlan, TimePlan
 from logger.readings import Record, Reject
 
 MOST_GROWTH_MB = 2.0
-"""What a decoder may hold after a megabyte of anything: its half line, its layout, rows whose day is not settled."""
+"""What a decoder may hold for each megabyte of anything: its half line, its layout, rows whose day is not settled."""
 
 CAPTURES = Path(__file__).parents[1] / "fixtures" / "captures"
 _STAGE = "controller.cabin.stage"
@@ -142,7 +142,7 @@ def by_hypothesis(name: str, seconds: float) -> int:
     deadline, tries, kinds = time.monotonic() + seconds, 0, plans()[name]
 
     @settings(
-        max_examples=500,
+        max_examples=100,
         deadline=None,
         database=None,
         suppress_health_check=list(HealthCheck),
@@ -160,8 +160,8 @@ def by_hypothesis(name: str, seconds: float) -> int:
     return tries
 
 
-def growth_mb(name: str) -> float:
-    """What the decoders of one format still hold after a megabyte of anything, at most [MB]."""
+def growth_mb(name: str, megabytes: float) -> float:
+    """What the decoders of one format still hold after so much of anything, at most [MB]."""
     worst = 0.0
     for stream in (
         b"x" * 997,
@@ -177,7 +177,7 @@ def growth_mb(name: str) -> float:
             consumer: Callable[[bytes], object] = CsvTable(plan).feed if name == "csv" else make(plan).feed
             _sink(consumer, b"time,v,i,s\n")
             before = tracemalloc.get_traced_memory()[0]
-            for _ in range(1_000_000 // len(stream)):
+            for _ in range(int(megabytes * 1e6) // len(stream)):
                 _sink(consumer, stream)
             worst = max(worst, (tracemalloc.get_traced_memory()[0] - before) / 1e6)
         finally:
@@ -192,14 +192,14 @@ def _sink(consumer: Callable[[bytes], object], data: bytes) -> None:
         return
 
 
-def run(seconds: float) -> dict[str, int]:
+def run(seconds: float, megabytes: float = 1.0) -> dict[str, int]:
     """Fuzz every format for its share of the time by hypothesis; how many streams each was given."""
     formats = plans()
     tries = {}
     for name in formats:
         tries[name] = by_hypothesis(name, seconds / len(formats))
-        if (grown := growth_mb(name)) > MOST_GROWTH_MB:
-            raise SystemExit(f"{name}: holds {grown:.1f} MB after a megabyte of input")
+        if (grown := growth_mb(name, megabytes)) > MOST_GROWTH_MB * megabytes:
+            raise SystemExit(f"{name}: holds {grown:.1f} MB after {megabytes:g} MB of input")
     return tries
 
 
