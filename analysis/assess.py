@@ -13,16 +13,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis import bank, enclosure, expected, irradiance, states, wiring, yields
+from analysis import bank, enclosure, envelope, expected, geometry, irradiance, offsets, sisters, states, wiring, yields
 from analysis.findings import History, StoreEvent, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.irradiance import Sky
-from analysis.results import ArrayDay, DayResults, Results, StateRun, SunDay, write_day, write_findings
+from analysis.results import ArrayDay, DayResults, LightDay, Results, StateRun, SunDay, write_day, write_findings
 from analysis.rules import RULES
-from analysis.sun import DAY_MS, Place, SunPath, Times, day_start, solar_day
+from analysis.sky import ALBEDO, Sky
+from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start, solar_day
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
-from logger.settings import Array, Located, Settings
+from logger.settings import Array, Controller, Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
@@ -153,7 +153,9 @@ class _Assessment:
         piece = [queue[0]]
         first = self._settings(queue[0])
         standing = first.settings.on(queue[0])
-        for day in queue[1:_CHUNK_DAYS]:
+        # Under way the sun of each day is another place's.
+        most = 1 if first.settings.site.moored == "under way" else _CHUNK_DAYS
+        for day in queue[1:most]:
             after = self._settings(day)
             if day - piece[-1] != dt.timedelta(1) or after.hash != first.hash or after.settings.on(day) != standing:
                 break
@@ -198,6 +200,7 @@ class _Assessment:
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
+            light_days=results.light_days(),
             stop=self.record[1],
             events=_store_events(self.connection),
         )
@@ -293,8 +296,8 @@ def judge_days(
         Of the solar days.
     """
     site = settings.site
-    place = Place(site.latitude, site.longitude, site.elevation)
     starts = [day_start(day, longitude) for day in days]
+    place = Place(*_position(connection, settings, starts[0], starts[-1] + DAY_MS), site.elevation)
     path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place)
     suns = [
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
@@ -322,13 +325,14 @@ def judge_days(
                 loops=[e for e in loops if e is not None],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
+                light=shared.light_of_day(i),
             )
         )
     return results
 
 
 # Read at night too: what happens to the bank and in the box then counts.
-_ALWAYS = ("bank.", "enclosure.", "air.cabin.")
+_ALWAYS = ("bank.", "enclosure.", "air.cabin.", "irradiance.", "site.position.")
 _BEFORE_LIGHT_MS, _AFTER_LIGHT_MS = 30 * MINUTE_MS, 120 * MINUTE_MS
 
 
@@ -339,6 +343,20 @@ def _window(sun: SunDay) -> tuple[int, int]:
     first = sun.first_light if sun.first_light is not None else sun.start
     last = sun.last_light if sun.last_light is not None else sun.stop
     return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
+
+
+def _position(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> tuple[float, float]:
+    """Where she lies: by the settings, or for a vessel under way in the middle of the day's positions."""
+    site = settings.site
+    if site.moored != "under way":
+        return site.latitude, site.longitude
+    found = load(connection, start, stop, [(start, stop)], ["site.position.latitude", "site.position.longitude"])
+    latitude, longitude = (found[f"site.position.{name}"].value for name in ("latitude", "longitude"))
+    if not len(latitude) or not len(longitude):
+        return site.latitude, site.longitude
+    turn = np.radians(longitude)
+    middle = np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn))))
+    return float(np.median(latitude)), float(middle)
 
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
@@ -366,6 +384,8 @@ class _Shared:
         self.settings = settings
         self.record = record
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
+        self._nights: dict[str, list[float]] = {}
+        self._said: dict[tuple[str, int], states.Measured] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
         """The sky over those intervals of the grids that have the sun above the horizon."""
@@ -374,8 +394,62 @@ class _Shared:
         if key not in self._skies:
             up = self.path.elevation(whole.middle) > 0.0
             grid = Grid(whole.start[up], whole.step)
-            self._skies[key] = Sky(grid, self.path.at(grid.middle), self.place, self.stretch)
+            self._skies[key] = self._sky(grid)
         return self._skies[key]
+
+    def _sky(self, grid: Grid) -> Sky:
+        site = self.settings.site
+        return Sky(
+            grid,
+            self.path.at(grid.middle),
+            self.place,
+            self.stretch,
+            ALBEDO[site.around],
+            tuple((pair[0], pair[1]) for pair in site.horizon),
+            lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
+        )
+
+    def _offsets(self, channel: str) -> list[float]:
+        if channel not in self._nights:
+            # Lux sensors count photons of the visible alone: their dark is nothing.
+            dark = not channel.endswith("illuminance")
+            self._nights[channel] = offsets.of_days(channel, self.stretch, self.suns, self.path) if dark else []
+        return self._nights[channel]
+
+    def light_of_day(self, i: int) -> list[LightDay]:
+        """What a day says of the horizontal light sensor, on the sensor's own intervals."""
+        channel, sun = "irradiance.horizontal.global", self.suns[i]
+        mine = self.stretch[channel].between(sun.start, sun.stop)
+        if len(mine.start) == 0:
+            return []
+        sky = self.sky([grid_for([mine], sun.start, sun.stop)])
+        found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+        return [found] if found else []
+
+    def said(self, array: Array, sky: Sky) -> states.Measured:
+        """What the instruments of an array said, looked up once."""
+        key = (array.name, id(sky))
+        if key not in self._said:
+            self._said[key] = states.measured(array, self.controller(array), self.stretch, sky.grid)
+        return self._said[key]
+
+    def controller(self, array: Array) -> Controller | None:
+        return next((c for c in self.settings.controller if c.name == array.controller), None)
+
+    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+        """What the other arrays show of the sky: the most of them, because faults only lower it."""
+        shown = [
+            sisters.clearness(
+                other, self.controller(other), self.settings, self.said(other, sky), sky, self.stretch, lies
+            )
+            for other in self.settings.array
+            if other.name != array.name
+        ]
+        if not shown:
+            return np.full(len(sky.grid.start), np.nan)
+        stacked = np.stack(shown)
+        known = np.isfinite(stacked).any(axis=0)
+        return np.where(known, np.nanmax(np.where(np.isfinite(stacked), stacked, -np.inf), axis=0), np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,9 +477,12 @@ def _judge_group(
     array: Array, shared: _Shared, suns: Sequence[SunDay], sky: Sky, frosts: Times, covered: bool
 ) -> tuple[list[_Judged], bool]:
     settings, stretch, grid = shared.settings, shared.stretch, sky.grid
-    controller = next((c for c in settings.controller if c.name == array.controller), None)
-    light = irradiance.on_array(array, stretch, sky, settings.site.moored)
-    said = states.measured(array, controller, stretch, grid)
+    controller = shared.controller(array)
+    lies = geometry.attitude(settings.site.moored, stretch, grid)
+    light = irradiance.on_array(array, sky, lies)
+    if not np.isfinite(light.plane).all():
+        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies), sky, lies)
+    said = shared.said(array, sky)
     could = expected.of_array(array, light, stretch, grid, settings)
     state = states.of_array(array, controller, settings, light, sky.sun, said, could, grid, frosts, covered)
     inside = _inside(grid, shared.record)
@@ -450,16 +527,25 @@ def _expected_frame(
 def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
     """As coarse as the coarsest of what must be known of an array: one kind of power, one kind of light."""
     powers = [f"array.{array.name}.{q}" for q in ("voltage", "current", "power")]
-    lights = [f"irradiance.{array.name}.plane", "irradiance.horizontal.global"]
+    lights = [
+        f"irradiance.{array.name}.plane",
+        f"irradiance.{array.name}.reference_current",
+        "irradiance.horizontal.global",
+        "irradiance.horizontal.illuminance",
+    ]
     power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     return grid_for([*power, *light[:1]], sun.start, sun.stop)
 
 
 def wanted_channels(settings: Settings) -> list[str]:
-    wanted = ["irradiance.horizontal.global", "air.outside.temperature", "air.outside.wind_speed"]
+    wanted = [
+        "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
+        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
+        "site.attitude.heel", "site.attitude.pitch", "site.position.latitude", "site.position.longitude",
+    ]  # fmt: skip
     for array in settings.array:
-        wanted.append(f"irradiance.{array.name}.plane")
+        wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
         wanted += [
             f"array.{array.name}.{q}" for q in ("voltage", "current", "power", "module_voltage", "module_temperature")
         ]

@@ -65,7 +65,9 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
     relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2)
     absolute = array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE
     half = NINETY_FIVE * np.hypot(relative * power, absolute)
-    return Expected(power, np.maximum(power - half, 0.0), power + half, cell)
+    # Where no sensor saw the light, the clear sky alone bounds it from above.
+    most = array.rated_w * modules.power_ratio(array.module, light.bound, cell) * (1.0 + NINETY_FIVE * NAMEPLATE)
+    return Expected(power, np.maximum(power - half, 0.0), np.fmax(power + half, most), cell)
 
 
 def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid) -> tuple[Floats, Floats]:

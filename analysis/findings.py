@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
-from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LoopEstimate, StateRun
+from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, StateRun
 from logger.settings import Settings
 
 T = TypeVar("T")
@@ -33,6 +33,7 @@ class History:
     states: Sequence[StateRun]
     stop: int
     events: Sequence[StoreEvent] = ()
+    light_days: Sequence[LightDay] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +91,7 @@ def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
     """Take out findings that another one explains, and note them in its evidence.
 
     A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
-    the cable make up most of it.
+    the cable make up most of it, or the light sensor's, where that says as much too much.
     """
     kept = list(findings)
     for finding in findings:
@@ -110,6 +111,10 @@ def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:
     name = finding.subject.partition(".")[2]
     if finding.rule == "enclosure-over-temperature" and reason.rule == "fan-ineffective":
         return any(f"fan.{fan.name}" == reason.subject and fan.enclosure == name for fan in settings.fan)
+    if finding.rule == "yield-shortfall" and reason.rule == "sensor-suspect":
+        # A sensor that says too much makes every array look short by as much.
+        lost = finding.evidence.get("lost_fraction") or 1.0
+        return float(reason.evidence.get("gain", 1.0)) * (1.0 - lost) > 0.95
     if finding.rule == "yield-shortfall" and reason.rule == "loop-resistance":
         cable = next((c for c in settings.cable if c.carries == f"array.{name}"), None)
         lost = finding.evidence.get("lost_fraction") or 1.0

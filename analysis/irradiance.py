@@ -1,100 +1,36 @@
-"""Owns the light on each array: the best evidence there is, with its uncertainty."""
+"""Owns the light on each array: the best evidence there is at each moment, with its uncertainty.
+
+Evidence in its order: a sensor in the plane, taken as it is; a reference module's short-circuit current; a horizontal
+sensor (with dome and beam beside it, or taken apart by Erbs) turned into the plane by Hay and Davies; a lux sensor; the
+sister arrays; last the clear sky, as an upper bound alone.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache, cached_property
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
-import pvlib
+import numpy.typing as npt
 
-from analysis.frames import Grid, Stretch
-from analysis.sun import Floats, Place, SunPosition
+from analysis.geometry import Attitude, Facing, facings
+from analysis.sky import Parts, Sky
+from analysis.sun import Floats
 from logger.settings import Array
 
-# Standard uncertainties, one sigma. Sensor gain 2 % and offset 3 W/m²: between the classes B and C of ISO 9060 for
-# a small-craft sensor; decomposition and transposition a few per cent for tilts up to 45°
-# (IEA-PVPS T13-12:2018 puts the transposition step at 2-5 %). Used as common practice.
+# Standard uncertainties, one sigma: sensor gain between the classes B and C of ISO 9060 for a small-craft sensor;
+# decomposition and transposition a few per cent for tilts up to 45° (IEA-PVPS T13-12:2018 puts the transposition
+# step at 2-5 %). Used as common practice. A lux sensor: the spread of efficacy in a typical year, 11.6 % an hour,
+# of which about a third outlives the day.
 PLANE_GAIN = 0.02
+REFERENCE_GAIN = 0.025
 HORIZONTAL_GAIN = 0.025
-OFFSET_WM2 = 3.0
 TRANSPOSITION = 0.02
-# The clear sky bounds the light from above; measured quarter hours pass the model by up to this much.
-CLEAR_SKY_MARGIN = 1.15
-WATER_ALBEDO = 0.07
-# Headings over which a vessel swings when nobody measures hers.
-_HEADINGS = np.arange(0.0, 360.0, 45.0)
-
-
-class Sky:
-    """What the sky gave on one grid: shared by all arrays that are judged on it.
-
-    Parameters
-    ----------
-    grid : Grid
-        Intervals with the sun above the horizon.
-    sun : SunPosition
-        At the middle of each interval.
-    place : Place
-    stretch : Stretch
-        Holds the horizontal sensor, if there is one.
-    """
-
-    def __init__(self, grid: Grid, sun: SunPosition, place: Place, stretch: Stretch) -> None:
-        self.grid = grid
-        self.sun = sun
-        self.place = place
-        self.horizontal = stretch["irradiance.horizontal.global"].on(grid)
-
-    @cached_property
-    def times(self) -> pd.DatetimeIndex:
-        return pd.DatetimeIndex(self.grid.middle.astype("datetime64[ms]")).tz_localize("UTC")
-
-    @cached_property
-    def day_of_year(self) -> Floats:
-        return self.times.day_of_year.to_numpy().astype(float)
-
-    @cached_property
-    def extra(self) -> Floats:
-        """Extraterrestrial normal irradiance [W/m²], Spencer 1971."""
-        return np.asarray(pvlib.irradiance.get_extra_radiation(self.day_of_year))
-
-    @cached_property
-    def clear(self) -> Parts:
-        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries."""
-        if len(self.grid.start) == 0:
-            return Parts(np.empty(0), np.empty(0), np.empty(0))
-        dates = self.times.normalize()
-        turbidity = pvlib.clearsky.lookup_linke_turbidity(dates.unique(), self.place.latitude, self.place.longitude)
-        airmass = pvlib.atmosphere.get_relative_airmass(self.sun.apparent_zenith)
-        sky = pvlib.clearsky.ineichen(
-            self.sun.apparent_zenith,
-            pvlib.atmosphere.get_absolute_airmass(airmass, self.place.pressure),
-            turbidity.reindex(dates).to_numpy(),
-            self.place.elevation,
-            self.extra,
-        )
-        return Parts(*(np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi")))
-
-    @cached_property
-    def split(self) -> Parts:
-        """The horizontal sensor's light, taken apart by Erbs et al. (1982); NaN where it was not read."""
-        return self.taken_apart(np.maximum(self.horizontal, 0.0))
-
-    def taken_apart(self, horizontal: Floats) -> Parts:
-        """Global, direct normal and diffuse irradiance from the global alone (Erbs et al. 1982)."""
-        found = pvlib.irradiance.erbs(horizontal, self.sun.apparent_zenith, self.day_of_year)
-        return Parts(horizontal, np.nan_to_num(found["dni"]), np.asarray(found["dhi"], dtype=float))
-
-
-@dataclass(frozen=True, slots=True)
-class Parts:
-    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]."""
-
-    ghi: Floats
-    dni: Floats
-    dhi: Floats
+LUX_GAIN = 0.05
+SISTER_GAIN = 0.06
+OFFSET_WM2 = 3.0
+PLANE, REFERENCE, HORIZONTAL, LUX, SISTERS, CLEAR = range(6)
+EVIDENCE = ("plane", "reference module", "horizontal", "lux", "sister arrays", "clear sky")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +45,12 @@ class Light:
         Relative standard uncertainty that all intervals share.
     sigma_offset : float
         Absolute standard uncertainty that all intervals share [W/m²].
-    measured : bool
+    measured : ndarray of bool
         Whether a sensor in the plane gave it.
-    evidence : str
-        ``plane``, ``horizontal`` or ``clear sky``.
+    evidence : ndarray of int8
+        Indices into `EVIDENCE`.
     bound : ndarray
-        The most there can be where the light is unknown, the clear sky in the plane; NaN where it is known [W/m²].
+        The most there can be, the clear sky in the plane; NaN where a sensor gave the light [W/m²].
     beam_share : ndarray
         Share of the light that comes straight from the sun, NaN where unknown.
     """
@@ -122,104 +58,178 @@ class Light:
     plane: Floats
     sigma_gain: Floats
     sigma_offset: float
-    measured: bool
-    evidence: str
+    measured: npt.NDArray[np.bool_]
+    evidence: npt.NDArray[np.int8]
     bound: Floats
     beam_share: Floats
 
 
-def on_array(array: Array, stretch: Stretch, sky: Sky, moored: str) -> Light:
-    """The light on one array by the best evidence that the record holds.
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One kind of evidence on the grid: light, its relative uncertainty, its share of beam."""
 
-    Evidence in its order: a sensor in the plane, taken as it is; a horizontal sensor through Erbs and Hay-Davies
-    with the reflection of the glass; else the clear sky, as an upper bound alone.
+    plane: Floats
+    gain: Floats
+    beam_share: Floats
+
+
+def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
+    """The light on one array by the best evidence that the record holds at each moment.
 
     Parameters
     ----------
     array : Array
-    stretch : Stretch
-        Holds the sensor in the plane, if there is one.
+        Its groups, where it has any, are lit each in its own way; in series the worst-lit sets the current.
     sky : Sky
-    moored : str
-        Anything but ``fixed`` widens the light to a band over all headings.
+    lies : Attitude
+        How the vessel lies; without a heading the light is a band over all of them.
     """
-    azimuths = array.azimuth + (_HEADINGS if moored != "fixed" and array.tilt > 0 else np.zeros(1))
-    in_plane = stretch[f"irradiance.{array.name}.plane"].on(sky.grid)
-    if np.isfinite(in_plane).any():
-        plane = np.maximum(in_plane, 0.0)
-        gain = np.full(len(plane), PLANE_GAIN)
-        beam = _beam_share(np.where(np.isfinite(sky.horizontal), sky.horizontal, plane), sky)
-        return Light(plane, gain, OFFSET_WM2, True, "plane", _bound(array.tilt, azimuths, plane, sky), beam)
-    if np.isfinite(sky.horizontal).any():
-        plane, spread = _over_headings(array.tilt, azimuths, sky.split, sky)
-        usable = plane * _glass(array.tilt, azimuths, sky.split, sky)
-        gain = np.sqrt(HORIZONTAL_GAIN**2 + TRANSPOSITION**2 + (spread / np.maximum(plane, 1.0)) ** 2)
-        beam = _beam_share(sky.horizontal, sky)
-        return Light(usable, gain, OFFSET_WM2, False, "horizontal", _bound(array.tilt, azimuths, usable, sky), beam)
-    nothing = np.full(len(in_plane), np.nan)
-    bound = _bound(array.tilt, azimuths, nothing, sky)
-    return Light(nothing, np.zeros(len(nothing)), 0.0, False, "clear sky", bound, nothing)
+    ways = _Ways(array, sky, lies)
+    seen: list[tuple[int, Callable[[], _Seen | None]]] = [
+        (PLANE, lambda: _in_plane(array, sky)),
+        (REFERENCE, lambda: _reference(array, sky)),
+        (HORIZONTAL, lambda: _from_parts(sky.measured, ways, HORIZONTAL_GAIN)),
+        (LUX, lambda: _from_parts(sky.by_lux, ways, LUX_GAIN)),
+    ]
+    n = len(sky.grid.start)
+    plane, gain, beam = np.full(n, np.nan), np.zeros(n), np.full(n, np.nan)
+    evidence = np.full(n, CLEAR, dtype=np.int8)
+    for kind, look in seen:
+        missing = ~np.isfinite(plane)
+        if not missing.any():
+            break
+        found = look()
+        if found is None:
+            continue
+        take = missing & np.isfinite(found.plane)
+        for target, value in ((plane, found.plane), (gain, found.gain), (beam, found.beam_share)):
+            target[take] = value[take]
+        evidence[take] = kind
+    missing = ~np.isfinite(plane)
+    bound = np.full(n, np.nan)
+    if missing.any():
+        bound[missing] = ways.lit(sky.clear)[0][missing]
+    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam)
 
 
-def in_plane(tilt: float, azimuth: float, parts: Parts, sky: Sky) -> Floats:
-    """Irradiance in a plane [W/m²] by Hay and Davies (1980), water around."""
-    return _transposed(tilt, parts, sky, _cos_incidence(tilt, azimuth, sky))
+def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: Attitude) -> Light:
+    """Fill light that no sensor gave from what the sister arrays showed of the sky.
+
+    Parameters
+    ----------
+    clearness : ndarray
+        Light in the sisters' planes over the clear sky's there, by their own power while nothing held them back; NaN
+        where none was free.
+
+    Notes
+    -----
+    Sisters can tell which side is weak, never that all are: the clear sky stays the upper bound of such light.
+    """
+    take = ~np.isfinite(light.plane) & np.isfinite(clearness)
+    if not take.any():
+        return light
+    ways = _Ways(array, sky, lies)
+    # Under a clear sky the beam counts as it stands; under cloud the light comes from all sides.
+    plane, gain = ways.lit(sky.taken_apart(np.nan_to_num(clearness) * sky.clear.ghi))
+    evidence = np.where(take, np.int8(SISTERS), light.evidence)
+    return replace(
+        light,
+        plane=np.where(take, plane, light.plane),
+        sigma_gain=np.where(take, np.hypot(gain, SISTER_GAIN), light.sigma_gain),
+        evidence=evidence,
+    )
 
 
-def _cos_incidence(tilt: float, azimuth: float, sky: Sky) -> Floats:
-    zenith, around = sky.sun.apparent_zenith, sky.sun.azimuth
-    return np.asarray(pvlib.irradiance.aoi_projection(tilt, azimuth, zenith, around), dtype=float)
+def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
+    """The clear sky in the plane of an array [W/m²]."""
+    return _Ways(array, sky, lies).lit(sky.clear)[0]
 
 
-def _transposed(tilt: float, parts: Parts, sky: Sky, projection: Floats) -> Floats:
-    towards = np.maximum(projection, 0.0)
-    # Below 87° of zenith the beam's share of the horizontal says nothing.
-    ratio = towards / np.maximum(np.cos(np.radians(sky.sun.apparent_zenith)), 0.0523)
-    dome = pvlib.irradiance.haydavies(tilt, 0.0, parts.dhi, parts.dni, sky.extra, projection_ratio=ratio)
-    ground = pvlib.irradiance.get_ground_diffuse(tilt, parts.ghi, WATER_ALBEDO)
-    return np.asarray(parts.dni * towards + dome + ground, dtype=float)
+class _Ways:
+    """The planes of an array's modules, and what falls into them together."""
+
+    def __init__(self, array: Array, sky: Sky, lies: Attitude) -> None:
+        self._sky = sky
+        groups = array.group or ()
+        self._in_series = array.modules_in_series
+        self._groups: list[tuple[int, Sequence[Facing]]] = [
+            (group.modules, facings(group.tilt, group.azimuth, lies)) for group in groups
+        ] or [(array.modules_in_series * array.strings_in_parallel, facings(array.tilt, array.azimuth, lies))]
+
+    def lit(self, parts: Parts) -> tuple[Floats, Floats]:
+        """Usable light [W/m²] and the relative spread over the headings that nobody knows."""
+        count = len(self._groups[0][1])
+        planes = np.stack([self._together(parts, way) for way in range(max(count, 1))])
+        middle = planes.mean(axis=0)
+        # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
+        spread = (planes.max(axis=0) - planes.min(axis=0)) / 4
+        return middle, spread / np.maximum(middle, 1.0)
+
+    def _together(self, parts: Parts, way: int) -> Floats:
+        lit = []
+        for modules, ways in self._groups:
+            plane, glass = self._sky.in_plane(ways[min(way, len(ways) - 1)], parts)
+            lit.append((modules, plane * glass))
+        if len(lit) == 1:
+            return lit[0][1]
+        return _strings([plane for modules, plane in lit for _ in range(modules)], self._in_series)
 
 
-def _over_headings(tilt: float, azimuths: Floats, parts: Parts, sky: Sky) -> tuple[Floats, Floats]:
-    """Mean over headings and a standard deviation that their whole spread makes believable."""
-    planes = np.stack([in_plane(tilt, float(a), parts, sky) for a in azimuths % 360.0])
-    # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
-    return planes.mean(axis=0), (planes.max(axis=0) - planes.min(axis=0)) / 4
+def _strings(modules: list[Floats], in_series: int) -> Floats:
+    """Light that unequally lit modules can use together, string by string.
+
+    In a string the worst-lit module sets the current, unless its bypass diodes carry the others past it: of n modules
+    the best k give k/n of the voltage at the current of the k-th.
+    """
+    total = np.zeros_like(modules[0])
+    strings = [modules[i : i + in_series] for i in range(0, len(modules), in_series)]
+    for string in strings:
+        lit = -np.sort(-np.stack(string), axis=0)
+        share = (np.arange(len(string)) + 1)[:, None] / len(string)
+        total += (lit * share).max(axis=0)
+    return total / len(strings)
 
 
-def _bound(tilt: float, azimuths: Floats, plane: Floats, sky: Sky) -> Floats:
-    unknown = ~np.isfinite(plane)
-    if not unknown.any():
-        return np.full(len(plane), np.nan)
-    clear, _ = _over_headings(tilt, azimuths, sky.clear, sky)
-    return np.where(unknown, clear, np.nan)
+def _in_plane(array: Array, sky: Sky) -> _Seen | None:
+    plane = sky.light(f"irradiance.{array.name}.plane")
+    if not np.isfinite(plane).any():
+        return None
+    return _Seen(plane, np.full(len(plane), PLANE_GAIN), _beam_beside(plane, sky))
 
 
-def _glass(tilt: float, azimuths: Floats, parts: Parts, sky: Sky) -> Floats:
-    """Share of the light in the plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)."""
-    projection = _cos_incidence(tilt, float(azimuths.mean()) % 360.0, sky)
-    beam = parts.dni * np.maximum(projection, 0.0)
-    through = np.interp(projection, *_glass_table())
-    # Diffuse light falls in from all sides: the Fresnel reflection integrated over the dome (Marion 2017).
-    dome = _dome(max(tilt, 1e-3))
-    total = beam + parts.dhi
+def _reference(array: Array, sky: Sky) -> _Seen | None:
+    """A module's short-circuit current as light: it reflects, and sees colours, as the array's own modules do.
+
+    The form of IEC 60904-2: G = 1000 W/m² · I / I_sc · (1 - α (T - 25 °C)), from memory.
+    """
+    amps = sky.stretch[f"irradiance.{array.name}.reference_current"].on(sky.grid)
+    if array.module.isc is None or not np.isfinite(amps).any():
+        return None
+    warm = sky.stretch[f"array.{array.name}.module_temperature"].on(sky.grid)
+    alpha = (array.module.temp_coeff_isc if array.module.temp_coeff_isc is not None else 0.05) / 100.0
+    plane = reference_light(amps, array.module.isc, alpha, np.where(np.isfinite(warm), warm, 25.0))
+    return _Seen(plane, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky))
+
+
+def reference_light(amps: Floats, isc: float, alpha: float, temperature: Floats) -> Floats:
+    """Irradiance [W/m²] from a reference module's short-circuit current [A], its coefficient [1/K], warmth [°C]."""
+    return np.maximum(1000.0 * amps / isc * (1.0 - alpha * (temperature - 25.0)), 0.0)
+
+
+def _from_parts(parts: Parts, ways: _Ways, gain: float) -> _Seen | None:
+    known = np.isfinite(parts.ghi)
+    if not known.any():
+        return None
+    plane, spread = ways.lit(parts)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(total > 0, (beam * through + parts.dhi * dome) / total, 1.0)
+        beam = np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)
+    return _Seen(np.where(known, plane, np.nan), np.sqrt(gain**2 + TRANSPOSITION**2 + spread**2), beam)
 
 
-@cache
-def _glass_table() -> tuple[Floats, Floats]:
-    """What passes the glass over the cosine of the angle of incidence, ascending."""
-    angles = np.linspace(90.0, 0.0, 361)
-    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles), dtype=float)
-
-
-@cache
-def _dome(tilt: float) -> float:
-    return float(pvlib.iam.marion_diffuse("physical", tilt)["sky"])
-
-
-def _beam_share(horizontal: Floats, sky: Sky) -> Floats:
-    parts = sky.split if horizontal is sky.horizontal else sky.taken_apart(np.maximum(horizontal, 0.0))
+def _beam_beside(plane: Floats, sky: Sky) -> Floats:
+    """Share of beam by the horizontal sensor where there is one, else by the plane's own clearness."""
+    parts = sky.measured
+    if not np.isfinite(parts.ghi).any():
+        parts = sky.taken_apart(np.nan_to_num(plane))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)

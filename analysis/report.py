@@ -9,7 +9,7 @@ from typing import Any
 
 from analysis import yields
 from analysis.assess import METHOD
-from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate, Results, ratio
+from analysis.results import ArrayDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, Results, ratio
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -53,6 +53,7 @@ def verdict(
         ],
         "enclosures": _enclosures(results.enclosures(start, stop)),
         "bank": _bank(results, start, stop),
+        "light": _light(results.light_days(days[0], days[-1])),
         "findings": [finding_entry(f) for f in results.findings(start, stop)],
     }
 
@@ -60,7 +61,7 @@ def verdict(
 def _empty(settings: Settings) -> dict[str, Any]:
     return {
         "site": settings.site.name, "from": None, "to": None, "method": METHOD, "arrays": [], "wiring": [],
-        "enclosures": [], "bank": None, "findings": [],
+        "enclosures": [], "bank": None, "light": [], "findings": [],
     }  # fmt: skip
 
 
@@ -158,6 +159,25 @@ def _bank(results: Results, start: int, stop: int) -> dict[str, Any] | None:
         "state_of_charge": _rounded(days[-1].state_of_charge, 1),
         "autonomy_h": _rounded(days[-1].autonomy_h, 1),
     }
+
+
+def _light(days: Sequence[LightDay]) -> list[dict[str, Any]]:
+    """What the span says of each light sensor."""
+    found = []
+    for channel in dict.fromkeys(d.channel for d in days):
+        mine = [d for d in days if d.channel == channel]
+        gains = [d.gain for d in mine if d.gain is not None]
+        shifts = [d.noon_shift_s for d in mine if d.noon_shift_s is not None]
+        found.append(
+            {
+                "channel": channel,
+                "night_offset_wm2": _rounded(statistics.median(d.offset_wm2 for d in mine), 2),
+                "clear_days": len(gains),
+                "gain": _rounded(statistics.median(gains), 4) if gains else None,
+                "noon_shift_min": _rounded(statistics.median(shifts) / 60, 2) if shifts else None,
+            }
+        )
+    return found
 
 
 def finding_entry(found: Finding) -> dict[str, Any]:

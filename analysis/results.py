@@ -137,6 +137,37 @@ class EnclosureEstimate:
 
 
 @dataclass(frozen=True, slots=True)
+class LightDay:
+    """What one solar day says of a light sensor, against a cloudless sky.
+
+    Attributes
+    ----------
+    channel : str
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    offset_wm2 : float
+        What it said at night, taken off its light [W/m²].
+    clear_min : float
+        Minutes of clear sky that could tell the rest.
+    gain : float or None
+        Measured over clear-sky light.
+    noon_shift_s, noon_sigma_s : float or None
+        By how much its noon comes after the sun's, with the standard uncertainty [s].
+    """
+
+    channel: str
+    day: dt.date
+    start: int
+    stop: int
+    offset_wm2: float
+    clear_min: float
+    gain: float | None
+    noon_shift_s: float | None
+    noon_sigma_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class BankDay:
     """The bank over one solar day."""
 
@@ -272,6 +303,15 @@ class Results:
         )
         return [BankDay(*row) for row in rows]
 
+    def light_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[LightDay]:
+        """In the order of days, then channels."""
+        rows = self._connection.execute(
+            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s FROM light_day "
+            "WHERE day BETWEEN ? AND ? ORDER BY day, channel",
+            _bounds(first, last),
+        )
+        return [LightDay(row[0], dt.date.fromisoformat(row[1]), *row[2:]) for row in rows]
+
     def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
         """Every finding raised or open in the span, the worst and the newest first."""
         rows = self._connection.execute(
@@ -327,6 +367,7 @@ class DayResults:
     loops: Sequence[LoopEstimate]
     enclosures: Sequence[EnclosureEstimate]
     bank: BankDay | None
+    light: Sequence[LightDay] = ()
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
@@ -334,6 +375,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
     connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
     connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
+    connection.execute("DELETE FROM light_day WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
     for array in arrays:
         connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
@@ -380,6 +422,11 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         "enclosure_model (enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, "
         "peak_c, peak_at, limit_c, over_limit_min, loss_w, n, method)",
         ((*_values(e), method) for e in day.enclosures),
+    )
+    _insert(
+        connection,
+        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, method)",
+        ((x.channel, name, *_values(x)[2:], method) for x in day.light),
     )
     if day.bank:
         _insert(

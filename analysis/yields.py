@@ -10,7 +10,7 @@ import numpy as np
 from analysis import states
 from analysis.expected import Expected
 from analysis.frames import Grid
-from analysis.irradiance import Light
+from analysis.irradiance import CLEAR, EVIDENCE, SISTERS, Light
 from analysis.results import ArrayDay, StateRun, SunDay
 from analysis.states import Codes, Measured
 from analysis.sun import Floats
@@ -21,6 +21,9 @@ COVERED_SHARE = 0.05
 LIMITED_SHARE = 0.5
 LEAST_COMPLETENESS = 0.5
 LEAST_JUDGING_MIN = 60.0
+# Share of a clear sky's power that proves an array well, whatever the light was; common practice, no source.
+NEAR_CLEAR = 0.85
+RELATIVE = (EVIDENCE[SISTERS], EVIDENCE[CLEAR])
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
 
 
@@ -77,6 +80,8 @@ def of_day(
         limited_wh=limited_wh,
         judged_wh=judged_wh[0],
         judged_low_wh=low_wh,
+        judged_high_wh=high_wh,
+        absolute=_is_absolute(light, judged),
     )
     return ArrayDay(
         array=array.name,
@@ -105,8 +110,19 @@ def of_day(
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected),
-        evidence=light.evidence,
+        evidence=_best_seen(light, light_known),
     )
+
+
+def _is_absolute(light: Light, judged: Mask) -> bool:
+    """Whether sensors gave most of the light that judged."""
+    return not judged.any() or float((light.evidence[judged] < SISTERS).mean()) > 0.5
+
+
+def _best_seen(light: Light, where: Mask) -> str:
+    """The kind of evidence that gave most of the day's light."""
+    kinds = light.evidence[where] if where.any() else light.evidence
+    return EVIDENCE[int(np.bincount(kinds, minlength=1).argmax())] if len(kinds) else EVIDENCE[CLEAR]
 
 
 def verdict(
@@ -118,9 +134,14 @@ def verdict(
     limited_wh: float | None,
     judged_wh: float | None,
     judged_low_wh: float | None,
+    judged_high_wh: float | None = None,
+    absolute: bool = True,
     deadband: float = DEADBAND,
 ) -> str:
     """Verdict of a day or of a span, the first that applies.
+
+    Light that only the sister arrays showed can tell that one is weak. That one is well it tells only where the array
+    came close to what a clear sky would have given: all of them may be weak together.
 
     Returns
     -------
@@ -134,6 +155,8 @@ def verdict(
         return "covered"
     if judged_wh is not None and judged_low_wh and judged_wh / judged_low_wh < 1.0 - deadband:
         return "shortfall"
+    if not absolute and not (judged_wh and judged_high_wh and judged_wh > NEAR_CLEAR * judged_high_wh):
+        return "cannot tell"
     if expected_wh and limited_wh is not None and limited_wh > LIMITED_SHARE * expected_wh:
         return "limited"
     return "healthy"
@@ -165,6 +188,8 @@ def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
         limited_wh=sums["limited_wh"],
         judged_wh=sums["judged_measured_wh"],
         judged_low_wh=sums["judged_low_wh"],
+        judged_high_wh=sums["judged_high_wh"],
+        absolute=not days or sum(d.evidence not in RELATIVE for d in days) * 2 > len(days),
     )
     return sums
 

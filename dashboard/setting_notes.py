@@ -14,6 +14,8 @@ NOTES: Final[dict[str, dict[str, str]]] = {
         "moored": "fixed | swinging | under way: whether the bow's bearing is known",
         "coldest_c": "°C, coldest air of the whole cruise, not only of today's berth",
         "hottest_c": "°C, hottest air of the whole cruise",
+        "around": "water | land | ice | snow: what throws light back",
+        "horizon": "skyline as [azimuth, elevation] pairs in degrees",
     },
     "store": {
         "path": "the record, on a disk of the machine itself; relative paths start at this file's folder",
@@ -28,6 +30,7 @@ NOTES: Final[dict[str, dict[str, str]]] = {
         "tilt": "degrees from horizontal",
         "azimuth": "degrees from north it leans to; with moored = swinging or under way, from the bow",
         "mounting": "rack | gap | glued | insulated: how air reaches the back; decides how hot it gets",
+        "group": "modules that lie in a way of their own: modules, tilt, azimuth, mounting, walked_on",
     },
     "module": {
         "power": "W, from the label; alone required",

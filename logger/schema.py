@@ -100,6 +100,16 @@ def first_tables(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def light_of_days(db: sqlite_utils.Database) -> None:
+    """What each clear day says of a light sensor: night offset, gain, and the noon that it shows."""
+    db.execute(
+        "CREATE TABLE light_day (channel TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, "
+        "stop INTEGER NOT NULL, offset_wm2 REAL NOT NULL, clear_min REAL NOT NULL, gain REAL, noon_shift_s REAL, "
+        "noon_sigma_s REAL, method TEXT NOT NULL, PRIMARY KEY (channel, day)) WITHOUT ROWID"
+    )
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

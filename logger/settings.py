@@ -6,7 +6,7 @@ import datetime as dt
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from logger.shapes import (
     AirPlace,
@@ -59,6 +59,16 @@ class Site(Table):
     moored: Literal["fixed", "swinging", "under way"] = Field(examples=["swinging"])
     coldest_c: float | None = Field(None, ge=-70, le=40, examples=[-8])
     hottest_c: float | None = Field(None, ge=-20, le=60, examples=[34])
+    around: Literal["water", "land", "ice", "snow"] = "water"
+    horizon: list[list[float]] = Field([], examples=[[[150, 12], [210, 4]]])
+
+    @field_validator("horizon")
+    @classmethod
+    def _pairs(cls, value: list[list[float]]) -> list[list[float]]:
+        for pair in value:
+            if len(pair) != 2 or not (0 <= pair[0] <= 360 and 0 <= pair[1] < 90):
+                raise ValueError("give pairs of azimuth 0 to 360 and elevation 0 to 90, in degrees")
+        return value
 
 
 class Store(Table):
@@ -92,6 +102,16 @@ class Module(Table):
         return self
 
 
+class Group(Table):
+    """Modules of one array that lie in a way of their own; the order is that in which strings are filled."""
+
+    modules: Count
+    tilt: float = Field(ge=0, le=90, examples=[12])
+    azimuth: float = Field(ge=0, le=360, examples=[270])
+    mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["glued"])
+    walked_on: bool = False
+
+
 class Array(Dated):
     name: Name
     controller: Name | None = None
@@ -101,6 +121,17 @@ class Array(Dated):
     azimuth: float = Field(ge=0, le=360, examples=[180])
     mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["gap"])
     module: Module
+    group: list[Group] = []
+
+    @model_validator(mode="after")
+    def _groups_add_up(self) -> Array:
+        count = self.modules_in_series * self.strings_in_parallel
+        if self.group and sum(group.modules for group in self.group) != count:
+            raise ValueError(
+                f"the modules of its groups add up to {sum(g.modules for g in self.group)}, "
+                f"modules_in_series × strings_in_parallel is {count}"
+            )
+        return self
 
     @property
     def rated_w(self) -> float:

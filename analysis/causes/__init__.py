@@ -2,6 +2,7 @@
 
 from analysis.causes import (
     bypassed_substring,
+    clock_or_position,
     controller_off_best_point,
     fan_stopped,
     fan_supply,
@@ -37,4 +38,5 @@ CAUSES: tuple[Explanation, ...] = (
     inlet_blocked.EXPLANATION,
     hot_surroundings.EXPLANATION,
     wiring_error.EXPLANATION,
+    clock_or_position.EXPLANATION,
 )

@@ -5,11 +5,13 @@ from collections.abc import Callable
 from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
+    clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
     record_trouble,
+    sensor_suspect,
     yield_shortfall,
 )
 
@@ -20,4 +22,6 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     fan_ineffective.found,
     instrument_unheard.found,
     record_trouble.found,
+    sensor_suspect.found,
+    clock_suspect.found,
 )

@@ -8,8 +8,9 @@ import pytest
 
 from analysis import modules
 from analysis.frames import Grid, Stretch
-from analysis.irradiance import Parts, Sky, in_plane
-from analysis.sun import Place, SunPosition
+from analysis.geometry import Facing
+from analysis.sky import Parts, Sky
+from analysis.sun import Floats, Place, SunPosition
 from logger.settings import Array, Module
 
 JUNE = 1403611200000  # 2014-06-24 12:00 UTC
@@ -18,6 +19,10 @@ JUNE = 1403611200000  # 2014-06-24 12:00 UTC
 def sky_at(zenith: float, azimuth: float, start: int = JUNE) -> Sky:
     sun = SunPosition(np.array([90.0 - zenith]), np.array([zenith]), np.array([azimuth]))
     return Sky(Grid(np.array([start - 30_000]), 60_000), sun, Place(40.0, -80.0), Stretch(0, 0))
+
+
+def plane_of(sky: Sky, tilt: float, parts: Parts) -> Floats:
+    return sky.in_plane(Facing(np.array([tilt]), np.array([180.0])), parts)[0]
 
 
 def module(**more: float) -> Module:
@@ -53,7 +58,7 @@ def test_transposition_by_hay_and_davies(zenith: float, azimuth: float, dni: flo
     """Sky diffuse on 40° south as pvlib's own test suite asserts it, plus beam and the water's reflection."""
     sky = sky_at(zenith, azimuth)
     ghi = dni * np.cos(np.radians(zenith)) + dhi
-    found = in_plane(40.0, 180.0, Parts(np.array([ghi]), np.array([dni]), np.array([dhi])), sky)
+    found = plane_of(sky, 40.0, Parts(np.array([ghi]), np.array([dni]), np.array([dhi])))
     towards = max(pvlib.irradiance.aoi_projection(40.0, 180.0, zenith, azimuth), 0.0)
     ground = ghi * 0.07 * (1 - np.cos(np.radians(40.0))) / 2
     assert found[0] - dni * towards - ground == pytest.approx(dome, abs=0.05)
@@ -63,7 +68,7 @@ def test_transposition_leaves_a_flat_plane_as_it_is() -> None:
     """Closure: on the horizontal, beam and dome add up to what fell on it."""
     sky = sky_at(50.0, 150.0)
     ghi = 600.0 * np.cos(np.radians(50.0)) + 120.0
-    found = in_plane(0.0, 180.0, Parts(np.array([ghi]), np.array([600.0]), np.array([120.0])), sky)
+    found = plane_of(sky, 0.0, Parts(np.array([ghi]), np.array([600.0]), np.array([120.0])))
     assert found[0] == pytest.approx(ghi, rel=1e-9)
 
 

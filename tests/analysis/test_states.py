@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from analysis import states
 from analysis.expected import Expected
 from analysis.frames import Grid, Pieces
-from analysis.irradiance import Light
+from analysis.irradiance import CLEAR, PLANE, Light
 from analysis.states import WORDS, Codes, Measured
 from analysis.sun import SunPosition
 from tests.analysis import frames
@@ -25,7 +25,10 @@ NO_FROST = np.empty(0, dtype=np.int64)
 def light(plane: Any, bound: float = np.nan) -> Light:
     plane = np.broadcast_to(np.asarray(plane, dtype=float), N).copy()
     known = np.isfinite(plane)
-    return Light(plane, np.full(N, 0.02), 3.0, True, "plane", np.where(known, np.nan, bound), np.full(N, 0.8))
+    return Light(
+        plane, np.full(N, 0.02), 3.0, known, np.where(known, PLANE, CLEAR).astype(np.int8),
+        np.where(known, np.nan, bound), np.full(N, 0.8),
+    )  # fmt: skip
 
 
 def judge(

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from analysis import states, yields
 from analysis.expected import Expected
 from analysis.frames import Grid
-from analysis.irradiance import Light
+from analysis.irradiance import PLANE, Light
 from analysis.results import ArrayDay
 from analysis.states import WORDS, Measured
 from analysis.sun import DAY_MS
@@ -59,7 +59,7 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     codes = np.broadcast_to(np.asarray(state, dtype=np.int8), N)
     said = Measured(measured, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
     could = Expected(expected, 0.9 * expected, 1.1 * expected, fill)
-    light = Light(plane, np.full(N, 0.02), 3.0, True, "plane", fill, np.full(N, 0.7))
+    light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, np.full(N, PLANE, np.int8), fill, np.full(N, 0.7))
     record = (frames.START, frames.START + DAY_MS)
     held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record)
     return yields.of_day(settings.array[0], frames.sun_day(), EVERYWHERE, GRID, light, said, could, codes, held)

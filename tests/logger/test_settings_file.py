@@ -118,7 +118,7 @@ FORM = {
     ),
     "key below its table": (
         BASE + ARRAY + 'mounting = "gap"',
-        "array 'cabin', module, mounting: unknown key; it belongs in [[array]]",
+        "array 'cabin', module, mounting: unknown key; it belongs in [[array]] or [[array.group]]",
     ),
     "key above its table": (
         BASE + ARRAY.replace("tilt = 3", "tilt = 3\nvoc = 24.3"),

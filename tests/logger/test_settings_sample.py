@@ -65,6 +65,7 @@ def test_every_default_is_shown(key: str, default: str) -> None:
     """A default stands beside its key: as the commented value, or as "… without it"."""
     lines = re.findall(rf"^(?:# )?{re.escape(key)} *= *(.*)$", TEXT, re.MULTILINE)
     shown = {default, default.replace("'", '"'), default.removesuffix(".0"), default + "0"}
+    shown |= {"true" if default == "True" else "false"} if default in ("True", "False") else set()
     assert any(line.startswith(tuple(shown)) or any(f"{s} without it" in line for s in shown) for line in lines), lines
 
 
