@@ -26,8 +26,8 @@ _PARTS = ("", "-wal", "-shm")
 def found(path: Path, seconds: float = CHECK_S) -> str | None:
     """What is wrong with the file of a store, None where nothing is found in that time.
 
-    A store that cannot be opened for other reasons (rights, locks, a full disk) is not damaged. The look is taken in
-    another process, for SQLite reads a whole table in one step that nothing interrupts.
+    A store that cannot be opened for other reasons (rights, locks, a full disk) is not damaged, nor is a text. The look
+    is taken in another process, for SQLite reads a whole table in one step that nothing interrupts.
     """
     if not path.exists() or not path.stat().st_size:
         return None
@@ -47,8 +47,18 @@ def _look(path: Path) -> str:
         with closing(sqlite3.connect(path, timeout=BUSY_MS / 1000)) as connection:
             said = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
     except sqlite3.Error as fault:
-        return str(fault) if is_damage(fault) else ""
+        return str(fault) if is_damage(fault) and not _is_text(path) else ""
     return "" if said == "ok" else " ".join(said.replace("*** in database main ***", "").split())
+
+
+def _is_text(path: Path) -> bool:
+    """Whether it is a text: then the settings name the wrong file, and it is left where it is."""
+    with path.open("rb") as file:
+        head = file.read(4096)
+    try:
+        return "\0" not in head[:-4].decode("utf-8")
+    except UnicodeDecodeError:
+        return False
 
 
 def set_aside(path: Path) -> Path:

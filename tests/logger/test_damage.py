@@ -143,11 +143,14 @@ def test_what_is_recorded_meanwhile_stands(store: Path) -> None:
 
 
 def test_a_sound_store_is_left_where_it_is(store: Path) -> None:
-    """Neither a whole one, nor an empty one, nor one that another logger has, nor one held by a reader."""
+    """Neither a whole one, nor an empty one, nor one that another logger has, nor a text named by mistake."""
     assert damage.found(store) is None
     prepare_sound(store)
     with claim(store):
         assert damage.found(store) is None
+    text = store.with_name("noonmark.toml")
+    text.write_text('[site]\nname = "Lapwing" # °\n' * 200, encoding="utf-8")
+    assert damage.found(text) is None
     empty = store.with_name("empty.db")
     empty.touch()
     assert damage.found(empty) is None
