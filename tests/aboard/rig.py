@@ -79,7 +79,8 @@ class Device:
         os.set_blocking(self.end, False)
 
     def unplug(self) -> None:
-        """It is gone."""
+        """It is gone, and its name with it, for another device may get its number."""
+        self.link.unlink(missing_ok=True)
         if self.end >= 0:
             os.close(self.end)
             self.end = -1

@@ -59,6 +59,7 @@ def test_the_soak_counts_what_was_lost(bench: Bench) -> None:
     assert found.unplugged > 0
     assert 0 < found.kept <= found.said
     assert found.said - found.kept <= found.on_the_wire
+    assert found.strange == 0
 
 
 def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
