@@ -13,10 +13,37 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis import bank, enclosure, envelope, expected, geometry, irradiance, offsets, sisters, states, wiring, yields
+from analysis import (
+    bank,
+    cover,
+    enclosure,
+    envelope,
+    evidence,
+    expected,
+    geometry,
+    instruments,
+    irradiance,
+    ladder,
+    offsets,
+    sisters,
+    states,
+    wiring,
+    yields,
+)
 from analysis.findings import History, StoreEvent, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.results import ArrayDay, DayResults, LightDay, Results, StateRun, SunDay, write_day, write_findings
+from analysis.results import (
+    ArrayDay,
+    DayResults,
+    Ladder,
+    LightDay,
+    LoopEstimate,
+    Results,
+    StateRun,
+    SunDay,
+    write_day,
+    write_findings,
+)
 from analysis.rules import RULES
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start, solar_day
@@ -26,7 +53,7 @@ from logger.settings import Array, Controller, Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "1"
+METHOD = "2"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -306,29 +333,35 @@ def judge_days(
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
-    shared = _Shared(stretch, suns, path, place, settings, record)
+    loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
+    shared = _Shared(stretch, suns, path, place, settings, record, loops)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
     }
     results = []
     for i, sun in enumerate(suns):
-        daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
-        loops = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
         boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
         results.append(
             DayResults(
                 sun=sun,
                 array_days=[judged[i].day for judged in arrays.values()],
+                ladders=[rungs for judged in arrays.values() if (rungs := judged[i].ladder) is not None],
                 expected={name: judged[i].expected for name, judged in arrays.items()},
                 states=[run for judged in arrays.values() for run in judged[i].states],
-                loops=[e for e in loops if e is not None],
+                loops=loops[sun.start],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=shared.light_of_day(i),
             )
         )
     return results
+
+
+def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstimate]:
+    daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
+    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
+    return [e for e in found if e is not None]
 
 
 # Read at night too: what happens to the bank and in the box then counts.
@@ -361,8 +394,8 @@ def _position(connection: sqlite3.Connection, settings: Settings, start: int, st
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
     channels = ("air.outside.temperature", f"array.{array}.module_temperature")
-    start, stop = suns[0].start - states.FROST_MEMORY_MS, suns[-1].stop
-    return hours_below(connection, channels, start, stop, states.FROST_C)
+    start, stop = suns[0].start - cover.FROST_MEMORY_MS, suns[-1].stop
+    return hours_below(connection, channels, start, stop, cover.FROST_C)
 
 
 class _Shared:
@@ -376,6 +409,7 @@ class _Shared:
         place: Place,
         settings: Settings,
         record: tuple[int, int],
+        loops: dict[int, list[LoopEstimate]],
     ) -> None:
         self.stretch = stretch
         self.suns = suns
@@ -383,9 +417,10 @@ class _Shared:
         self.place = place
         self.settings = settings
         self.record = record
+        self.loops = loops
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
         self._nights: dict[str, list[float]] = {}
-        self._said: dict[tuple[str, int], states.Measured] = {}
+        self._said: dict[tuple[str, int], instruments.Measured] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
         """The sky over those intervals of the grids that have the sun above the horizon."""
@@ -396,6 +431,17 @@ class _Shared:
             grid = Grid(whole.start[up], whole.step)
             self._skies[key] = self._sky(grid)
         return self._skies[key]
+
+    def ohms(self, array: Array, sun: SunDay) -> ladder.Ohms:
+        """Resistance of an array's two runs on a day: as told from operation, else as designed."""
+        return ladder.Ohms(self._ohm(f"array.{array.name}", sun), self._ohm(f"controller.{array.controller}", sun))
+
+    def _ohm(self, carries: str, sun: SunDay) -> float:
+        cable = next((c for c in self.settings.cable if c.carries == carries), None)
+        if cable is None:
+            return 0.0
+        told = next((e.ohm for e in self.loops[sun.start] if e.cable == cable.name and e.ohm is not None), None)
+        return told if told is not None else expected.design_ohm(cable) or 0.0
 
     def _sky(self, grid: Grid) -> Sky:
         site = self.settings.site
@@ -426,15 +472,15 @@ class _Shared:
         found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
         return [found] if found else []
 
-    def said(self, array: Array, sky: Sky) -> states.Measured:
+    def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
         key = (array.name, id(sky))
         if key not in self._said:
-            self._said[key] = states.measured(array, self.controller(array), self.stretch, sky.grid)
+            self._said[key] = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
         return self._said[key]
 
     def controller(self, array: Array) -> Controller | None:
-        return next((c for c in self.settings.controller if c.name == array.controller), None)
+        return expected.array_controller(self.settings, array)
 
     def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
         """What the other arrays show of the sky: the most of them, because faults only lower it."""
@@ -455,6 +501,7 @@ class _Shared:
 @dataclass(frozen=True, slots=True)
 class _Judged:
     day: ArrayDay
+    ladder: Ladder | None
     expected: pd.DataFrame
     states: list[StateRun]
 
@@ -483,18 +530,40 @@ def _judge_group(
     if not np.isfinite(light.plane).all():
         light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies), sky, lies)
     said = shared.said(array, sky)
+    around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)
-    state = states.of_array(array, controller, settings, light, sky.sun, said, could, grid, frosts, covered)
+    state = states.of_array(
+        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
+    )
+    tell = evidence.teller(controller, light, said, around, could)
     inside = _inside(grid, shared.record)
+    horizontal = sky.measured.ghi
+    # The clear sky in the plane tells cloud only where nothing on the horizontal does.
+    seen = np.isfinite(horizontal).all()
+    clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
-        held = yields.runs(array.name, state, mask, grid, day, shared.record)
+        held = yields.runs(array.name, state, mask, grid, day, shared.record, tell)
         judged.append(
             _Judged(
                 yields.of_day(array, day, mask, grid, light, said, could, state, held),
+                ladder.of_day(
+                    array,
+                    controller,
+                    day,
+                    mask,
+                    grid,
+                    clear,
+                    horizontal,
+                    light,
+                    said,
+                    could,
+                    state,
+                    shared.ohms(array, day),
+                ),
                 _expected_frame(mask & inside & (state != states.NIGHT), grid, light, said, could),
                 held,
             )
@@ -508,7 +577,7 @@ def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
 
 
 def _expected_frame(
-    where: yields.Mask, grid: Grid, light: irradiance.Light, said: states.Measured, could: expected.Expected
+    where: yields.Mask, grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
@@ -551,10 +620,12 @@ def wanted_channels(settings: Settings) -> list[str]:
         ]
     for controller in settings.controller:
         wanted += [
-            f"controller.{controller.name}.{q}" for q in ("output_voltage", "output_current", "output_power", "stage")
+            f"controller.{controller.name}.{q}"
+            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
         ]
     if settings.bank:
-        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "state_of_charge")]
+        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
+    wanted += instruments.dump_channels(settings)
     for box in settings.enclosure:
         wanted.append(f"enclosure.{box.name}.temperature")
         if box.surroundings:

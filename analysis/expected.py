@@ -6,15 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis import modules
+from analysis import controllers, modules
 from analysis.conductors import loop_ohm
+from analysis.controllers import Allowed
 from analysis.frames import Grid, Stretch
 from analysis.irradiance import Light
+from analysis.modules import Electrics
 from analysis.sun import Floats
-from logger.settings import Array, Cable, Settings
+from logger.settings import Array, Cable, Controller, Settings
 
 # Nameplate tolerance and the form of the model, one sigma; common practice, no source.
 NAMEPLATE = 0.02
+# How far the model's loss of efficiency in dim light is believed, as a share of it; common practice, no source.
+DIM_FORM = 0.5
 MEASURED_TEMPERATURE_K = 1.5
 NINETY_FIVE = 1.96
 # Copper of a run on deck in the sun, for the loss that the design allows [°C]; common practice, no source.
@@ -35,12 +39,18 @@ class Expected:
         95 % interval [W]; its errors are shared by the intervals, so that sums of lows and highs bound sums.
     cell : ndarray
         Module temperature [°C].
+    electrics : Electrics
+        What one module does in that light and warmth.
+    allowed : Allowed
+        The steps from the modules to the controller's input.
     """
 
     power: Floats
     low: Floats
     high: Floats
     cell: Floats
+    electrics: Electrics
+    allowed: Allowed
 
 
 def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings: Settings) -> Expected:
@@ -58,16 +68,56 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         In force on these days.
     """
     cell, sigma_k = module_temperature(array, light, stretch, grid)
-    ratio = modules.power_ratio(array.module, light.plane, cell)
-    loss = modules.cable_loss(array, design_ohm(array_cable(settings, array.name)), light.plane)
-    power = array.rated_w * ratio * (1.0 - loss)
+    electrics = Electrics(array.module, light.plane, cell)
+    allowed = controllers.allowed(
+        array,
+        array_controller(settings, array),
+        design_ohm(array_cable(settings, array.name)),
+        electrics,
+        output_volts(array, stretch, grid, settings),
+        np.append(True, np.diff(grid.start) > grid.step)[: len(grid.start)],
+    )
+    power = allowed.power
     warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
-    relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2)
+    dimness = DIM_FORM * (1.0 - _efficiency(electrics))
+    relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2 + dimness**2)
     absolute = array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE
     half = NINETY_FIVE * np.hypot(relative * power, absolute)
-    # Where no sensor saw the light, the clear sky alone bounds it from above.
-    most = array.rated_w * modules.power_ratio(array.module, light.bound, cell) * (1.0 + NINETY_FIVE * NAMEPLATE)
-    return Expected(power, np.maximum(power - half, 0.0), np.fmax(power + half, most), cell)
+    high = np.fmax(power + half, _most(array, light, cell))
+    return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed)
+
+
+def _most(array: Array, light: Light, cell: Floats) -> Floats:
+    """What the clear sky allows at most where no sensor saw the light [W]; NaN elsewhere."""
+    most = np.full(len(cell), np.nan)
+    bounded = np.isfinite(light.bound)
+    if bounded.any():
+        ratio = Electrics(array.module, light.bound[bounded], cell[bounded]).power_ratio
+        most[bounded] = array.rated_w * ratio * (1.0 + NINETY_FIVE * NAMEPLATE)
+    return most
+
+
+def _efficiency(electrics: Electrics) -> Floats:
+    """Efficiency in dim light over that in full sun; 1 where the datasheet does not tell."""
+    plane = electrics.plane
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(plane > 0, electrics.dim_ratio * modules.STC_IRRADIANCE / plane, 1.0)
+
+
+def output_volts(array: Array, stretch: Stretch, grid: Grid, settings: Settings) -> Floats:
+    """Volts at the output of the array's controller: measured there, else at the bank; NaN where at neither [V]."""
+    at_bank = (
+        stretch[f"bank.{settings.bank.name}.voltage"].on(grid) if settings.bank else np.full(len(grid.start), np.nan)
+    )
+    if array.controller is None:
+        return at_bank
+    at_output = stretch[f"controller.{array.controller}.output_voltage"].on(grid)
+    return np.where(np.isfinite(at_output), at_output, at_bank)
+
+
+def array_controller(settings: Settings, array: Array) -> Controller | None:
+    """The controller that an array feeds, if the settings know it."""
+    return next((c for c in settings.controller if c.name == array.controller), None)
 
 
 def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid) -> tuple[Floats, Floats]:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis import modules
+from analysis import modules, registers
 from analysis.conductors import LISTED_AREAS, loop_ohm
 from analysis.stringvolts import coldest
 from logger.settings import Array, Cable, Controller, Settings
@@ -30,7 +30,6 @@ NEAR_LIMIT = 0.95
 SHORT_CIRCUIT_MARGIN = 1.25
 """On the short-circuit current of what nothing limits, NEC 690.8."""
 
-RUN_HEADROOM_V = 1.0
 _CHARGE_V_PER_NOMINAL = 1.2
 _SET_POINTS_APART = 0.1 / 12
 _UNLIKE = 0.05
@@ -258,10 +257,10 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
         at_controller = best - amps * sum(
             loop_ohm(c.length, c.area, c.conductor, DECK_C) for c in _cables(f"array.{array.name}", settings)
         )
-        if at_controller < volts + RUN_HEADROOM_V:
+        if at_controller < volts + controller.run_headroom_v:
             evidence = {
                 "array_v": at_controller,
-                "needed_v": volts + RUN_HEADROOM_V,
+                "needed_v": volts + controller.run_headroom_v,
                 "module_c": module_c,
                 "mounting": array.mounting or "glued, as mounting is not given",
             }
@@ -309,6 +308,11 @@ def _loose_ends(settings: Settings) -> Iterator[Hazard]:
         yield Hazard("line-unchecked", "serial lines", "low", {"sources": unchecked})
 
 
+def _buses(settings: Settings) -> Iterator[Hazard]:
+    for doubt in registers.doubts(settings):
+        yield Hazard(doubt.rule, f"source.{doubt.source}", doubt.priority, doubt.evidence)
+
+
 _CHECKS: tuple[Callable[[Settings], Iterable[Hazard]], ...] = (
     _string_volts,
     _output_current,
@@ -318,6 +322,7 @@ _CHECKS: tuple[Callable[[Settings], Iterable[Hazard]], ...] = (
     _set_points,
     _unlike_arrays,
     _loose_ends,
+    _buses,
 )
 
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cache, cached_property
+
 import numpy as np
+import numpy.typing as npt
 import pvlib
 
+from analysis import diodes
 from analysis.sun import Floats
-from logger.settings import Array, Module
+from logger.settings import Module
 
 STC_IRRADIANCE = 1000.0
 STC_TEMPERATURE = 25.0
-# Fall in power and voltage where the datasheet says nothing; common practice for crystalline silicon, no source.
-TYPICAL_VOC_COEFFICIENT = -0.30
+Places = npt.NDArray[np.intp]
 
 # Faiman's loss factors for an open rack (Faiman 2008, the form of IEC 61853-2) are u0 = 25.0, u1 = 6.84, which
 # puts the module at 45.1 °C in NOCT weather (800 W/m², 20 °C, 1 m/s). The other mountings run hotter there by the
@@ -57,6 +61,117 @@ def temperature(plane: Floats, air: Floats, wind: Floats | float, mounting: str 
     return middle, (hot - cool) / 4 + 0.15 * (middle - air)
 
 
+class Electrics:
+    """What one module of an array does in the light and warmth of each interval.
+
+    Where the datasheet suffices it is a single diode, read from a table over irradiance and temperature; else the
+    PVWatts form, which knows power alone.
+
+    Parameters
+    ----------
+    module : Module
+    plane, cell : ndarray
+        Irradiance in the plane [W/m²], NaN where unknown, and cell temperature [°C].
+    """
+
+    def __init__(self, module: Module, plane: Floats, cell: Floats) -> None:
+        self.module = module
+        self.plane = plane
+        self.cell = cell
+        self.diode = diodes.of_module(module)
+        self.table = _table(module)
+
+    @cached_property
+    def power_ratio(self) -> Floats:
+        """Power over the power at standard test conditions."""
+        if self.table is None:
+            return power_ratio(self.module, self.plane, self.cell)
+        return self._read(self.table.ratio)
+
+    @cached_property
+    def dim_ratio(self) -> Floats:
+        """The same with the cells held at 25 °C: what the dimness of the light alone leaves."""
+        if self.table is None:
+            return np.maximum(self.plane, 0.0) / STC_IRRADIANCE
+        return np.interp(np.sqrt(np.maximum(self.plane, 0.0)), _ROOTS, self.table.at_25)
+
+    @cached_property
+    def best_volts(self) -> Floats | None:
+        """Volts of one module at its best point; None where the datasheet is too thin."""
+        return None if self.table is None else self._read(self.table.best_volts)
+
+    @cached_property
+    def trim(self) -> Floats:
+        """By how much the datasheet's power exceeds that of the bare diode, as a factor."""
+        if self.table is None:
+            return np.ones(len(self.plane))
+        return np.interp(self.cell, _WARMTHS, self.table.trim)
+
+    @cached_property
+    def open_volts(self) -> Floats | None:
+        """Open-circuit volts of one module; None where the datasheet lacks `voc`."""
+        if self.table is None:
+            return _open_volts(self.module, self.plane, self.cell)
+        return self._read(self.table.open_volts)
+
+    def _read(self, surface: Floats) -> Floats:
+        """Between the table's points in straight lines; NaN where the light is unknown."""
+        (row, across), (column, down) = self._place
+        low = surface[row, column] * (1 - down) + surface[row, column + 1] * down
+        high = surface[row + 1, column] * (1 - down) + surface[row + 1, column + 1] * down
+        return np.asarray(low * (1 - across) + high * across)
+
+    @cached_property
+    def _place(self) -> tuple[tuple[Places, Floats], tuple[Places, Floats]]:
+        warm = np.clip((self.cell - _COLDEST) / _STEP_K, 0.0, len(_WARMTHS) - 1.001)
+        bright = np.clip(np.sqrt(np.maximum(self.plane, 0.0)) / _ROOT_STEP, 0.0, len(_ROOTS) - 1.001)
+        return _split(warm), _split(bright)
+
+
+def _split(position: Floats) -> tuple[Places, Floats]:
+    whole = np.nan_to_num(position).astype(np.intp)
+    return whole, position - whole
+
+
+# The table is even in the root of the light: its steps are fine where volts fall fast, and a straight line between two
+# of them misses the power by less than 0.02 W/m² of light.
+_ROOT_STEP = 0.25
+_ROOTS = np.arange(0.0, 46.0 + _ROOT_STEP, _ROOT_STEP)
+_COLDEST, _STEP_K = -60.0, 10.0
+_WARMTHS = np.arange(_COLDEST, 121.0, _STEP_K)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Surfaces over warmth (rows) and the root of the light (columns): power over that at standard test conditions, and
+    volts of one module [V]; `at_25` is the power's row of 25 °C, `trim` the datasheet's power over the diode's."""
+
+    ratio: Floats
+    best_volts: Floats
+    open_volts: Floats
+    at_25: Floats
+    trim: Floats
+
+
+@cache
+def _table(module: Module) -> _Table | None:
+    diode = diodes.of_module(module)
+    if diode is None:
+        return None
+    warmths = np.append(_WARMTHS, STC_TEMPERATURE)
+    cell, root = np.meshgrid(warmths, _ROOTS, indexing="ij")
+    points = diode.under(root.ravel() ** 2, cell.ravel()).points()
+    watts, best, open_v = (points[key].reshape(cell.shape) for key in ("p_mp", "v_mp", "v_oc"))
+    standard = np.interp(np.sqrt(STC_IRRADIANCE), _ROOTS, watts[-1])
+    power = watts / standard
+    # Along full sun the power falls with warmth as the datasheet says; the diode alone misses that by some tenths.
+    in_full_sun = np.array([np.interp(np.sqrt(STC_IRRADIANCE), _ROOTS, row) for row in power])
+    wanted = 1.0 + module.temp_coeff_power / 100.0 * (warmths - STC_TEMPERATURE)
+    trim = np.maximum(wanted, 0.0) / in_full_sun
+    ratio = power * trim[:, None]
+    return _Table(ratio[:-1], best[:-1], open_v[:-1], power[-1], trim[:-1] * module.power / standard)
+
+
 def power_ratio(module: Module, plane: Floats, cell: Floats) -> Floats:
     """Power over power at standard test conditions, in the PVWatts form.
 
@@ -75,35 +190,14 @@ def power_ratio(module: Module, plane: Floats, cell: Floats) -> Floats:
     return np.maximum(plane / STC_IRRADIANCE * warmth, 0.0)
 
 
-def open_circuit(array: Array, plane: Floats, cell: Floats) -> Floats | None:
-    """Open-circuit volts of the array in that light and warmth; None where the datasheet lacks `voc`.
-
-    The fall with light follows the diode law, n·kT/q a cell with ideality 1.2 (common practice, no source).
-    """
-    module = array.module
-    if module.voc is None:
+def _open_volts(module: Module, plane: Floats, cell: Floats) -> Floats | None:
+    """From `voc` alone: the fall with light follows the diode law, n·kT/q a cell with ideality 1.2 (common practice, no
+    source)."""
+    in_series = diodes.cells(module)
+    if module.voc is None or in_series is None:
         return None
-    coefficient = module.temp_coeff_voc if module.temp_coeff_voc is not None else TYPICAL_VOC_COEFFICIENT
+    coefficient = module.temp_coeff_voc if module.temp_coeff_voc is not None else diodes.TYPICAL_VOC_COEFFICIENT
     warmth = 1.0 + coefficient / 100.0 * (cell - STC_TEMPERATURE)
-    cells = module.cells_in_series or round(module.voc / 0.63)
-    thermal = 1.2 * 8.617333e-5 * (cell + 273.15) * cells
+    thermal = 1.2 * 8.617333e-5 * (cell + 273.15) * in_series
     dimness = thermal * np.log(np.maximum(plane, 1.0) / STC_IRRADIANCE)
-    return array.modules_in_series * (module.voc * warmth + dimness)
-
-
-def cable_loss(array: Array, loop_ohm: float | None, plane: Floats) -> Floats:
-    """Share of the modules' power that the design resistance of their cable takes; nothing where it is unknown.
-
-    Parameters
-    ----------
-    array : Array
-    loop_ohm : float or None
-        Both conductors [Ω].
-    plane : ndarray
-        Irradiance in the plane [W/m²].
-    """
-    module = array.module
-    if loop_ohm is None or module.imp is None or module.vmp is None:
-        return np.zeros_like(plane)
-    current = array.strings_in_parallel * module.imp * np.maximum(plane, 0.0) / STC_IRRADIANCE
-    return np.clip(current * loop_ohm / (array.modules_in_series * module.vmp), 0.0, 1.0)
+    return np.asarray(module.voc * warmth + dimness)

@@ -7,9 +7,9 @@ import statistics
 from collections.abc import Sequence
 from typing import Any
 
-from analysis import yields
+from analysis import ladder, yields
 from analysis.assess import METHOD
-from analysis.results import ArrayDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, Results, ratio
+from analysis.results import ArrayDay, EnclosureEstimate, Finding, Ladder, LightDay, LoopEstimate, Results, ratio
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -35,6 +35,7 @@ def verdict(
     start = day_start(days[0], settings.site.longitude)
     stop = day_start(days[-1], settings.site.longitude) + DAY_MS
     array_days = results.array_days(days[0], days[-1])
+    ladders = results.ladders(days[0], days[-1])
     loops = results.loops(start, stop)
     return {
         "site": settings.site.name,
@@ -42,7 +43,7 @@ def verdict(
         "to": days[-1].isoformat(),
         "method": METHOD,
         "arrays": [
-            _array(a.name, [d for d in array_days if d.array == a.name])
+            _array(a.name, [d for d in array_days if d.array == a.name], [e for e in ladders if e.array == a.name])
             for a in settings.array
             if any(d.array == a.name for d in array_days)
         ],
@@ -65,11 +66,13 @@ def _empty(settings: Settings) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _array(name: str, days: Sequence[ArrayDay]) -> dict[str, Any]:
+def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, Any]:
     sums = yields.over(days)
+    rungs = ladder.total(ladders)
     return {
         "name": name,
         **_figures(sums, sums["verdict"]),
+        "ladder": {name: _rounded(wh, 2) for name, wh in rungs.items()} if rungs else None,
         "days": [
             {
                 "date": d.day.isoformat(),

@@ -87,6 +87,55 @@ class ArrayDay:
 
 
 @dataclass(frozen=True, slots=True)
+class Ladder:
+    """Where the light of one array's day went [Wh]: from a cloudless sky, rung by rung, to what reached the bank.
+
+    Each rung is what it took; a negative one gave. `clear_sky_wh` less all of them is `bank_wh`.
+
+    Attributes
+    ----------
+    clear_sky_wh : float
+        A flat array of this size, cool and bright, under a cloudless sky.
+    cloud_wh, orientation_wh : float
+        Cloud and haze; tilt, bearing and the glass.
+    dim_light_wh, warmth_wh : float
+        The cells' efficiency in dim light, and away from 25 °C.
+    unexplained_wh : float
+        What nothing else explains: dirt, shade, faults, and the error of the model.
+    covered_wh : float
+        While the array lay covered.
+    volts_wh : float
+        By the drawing: the bank's volts keep the array from its best point.
+    limits_wh : float
+        Bank full, controller at its limit, another charger, heat, cold, dump.
+    cable_wh, controller_wh, feed_wh : float
+        Heat in the array's cable, in the controller, in the cable to the bank.
+    bank_wh : float
+        Reached the bank.
+    """
+
+    array: str
+    day: dt.date
+    start: int
+    clear_sky_wh: float
+    cloud_wh: float
+    orientation_wh: float
+    dim_light_wh: float
+    warmth_wh: float
+    unexplained_wh: float
+    covered_wh: float
+    volts_wh: float
+    limits_wh: float
+    cable_wh: float
+    controller_wh: float
+    feed_wh: float
+    bank_wh: float
+
+
+LADDER = tuple(name for name in Ladder.__slots__ if name.endswith("_wh"))
+
+
+@dataclass(frozen=True, slots=True)
 class StateRun:
     """A stretch in which one operating state held an array; times UTC [ms]."""
 
@@ -247,6 +296,14 @@ class Results:
         )
         return [ArrayDay(**_decoded(dict(zip(_ARRAY_DAY, row, strict=True)))) for row in rows]
 
+    def ladders(self, first: dt.date | None = None, last: dt.date | None = None) -> list[Ladder]:
+        """In the order of days, then arrays; a day whose light is not known has none."""
+        rows = self._connection.execute(
+            f"SELECT array, day, start, {', '.join(LADDER)} FROM ladder WHERE day BETWEEN ? AND ? ORDER BY day, array",
+            _bounds(first, last),
+        )
+        return [Ladder(array, dt.date.fromisoformat(day), *rest) for array, day, *rest in rows]
+
     def expected(self, array: str, start: int, stop: int) -> pd.DataFrame:
         """Expected band and measured power of one array.
 
@@ -368,6 +425,7 @@ class DayResults:
     enclosures: Sequence[EnclosureEstimate]
     bank: BankDay | None
     light: Sequence[LightDay] = ()
+    ladders: Sequence[Ladder] = ()
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
@@ -376,6 +434,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
     connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
     connection.execute("DELETE FROM light_day WHERE day = ?", (name,))
+    connection.execute("DELETE FROM ladder WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
     for array in arrays:
         connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
@@ -400,6 +459,11 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
             for d in day.array_days
         ),
     )  # fmt: skip
+    _insert(
+        connection,
+        f"ladder (array, day, start, {', '.join(LADDER)}, method)",
+        ((e.array, name, e.start, *(round(getattr(e, key), 4) for key in LADDER), method) for e in day.ladders),
+    )
     for array, frame in day.expected.items():
         _insert(
             connection,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis import irradiance, modules
+from analysis import controllers, irradiance, modules
 from analysis.expected import array_cable, design_ohm
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Attitude
+from analysis.instruments import Measured
+from analysis.modules import Electrics
 from analysis.sky import Sky
-from analysis.states import Measured
 from analysis.sun import Floats
 from logger.settings import Array, Controller, Settings
 
@@ -55,7 +56,7 @@ def light_for(array: Array, power: Floats, settings: Settings, stretch: Stretch,
     for _ in range(4):  # a fixed point: warmth and loss change it by a few per cent
         modelled, _ = modules.temperature(light, air, modules.UNMEASURED_WIND, array.mounting)
         cell = np.where(np.isfinite(measured), measured, modelled)
-        ratio = modules.power_ratio(array.module, light, cell) * (1.0 - modules.cable_loss(array, ohm, light))
+        given = controllers.best_power(array, ohm, Electrics(array.module, light, cell))
         with np.errstate(divide="ignore", invalid="ignore"):
-            light = np.where(ratio > 0, light * power / (array.rated_w * ratio), light)
+            light = np.where(given > 0, light * power / given, light)
     return np.maximum(light, 0.0)

@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 
 from analysis import states
+from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
+from analysis.instruments import Measured
 from analysis.irradiance import CLEAR, EVIDENCE, SISTERS, Light
 from analysis.results import ArrayDay, StateRun, SunDay
-from analysis.states import Codes, Measured
+from analysis.states import Codes
 from analysis.sun import Floats
 from logger.settings import Array
 
@@ -201,8 +203,18 @@ def _minutes(held: Sequence[StateRun]) -> dict[str, float]:
     return found
 
 
-def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: tuple[int, int]) -> list[StateRun]:
-    """Stretches of one state over the part of the day that the record covers; where the sun is down it is night."""
+def runs(
+    array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: tuple[int, int], tell: Tell
+) -> list[StateRun]:
+    """Stretches of one state over the part of the day that the record covers; where the sun is down it is night.
+
+    Parameters
+    ----------
+    record : tuple of int
+        Where the record begins and ends, UTC [ms].
+    tell : callable
+        Gives the evidence of a state over a slice of the grid, as `analysis.evidence.teller` does.
+    """
     begin, end = max(day.start, record[0]), min(day.stop, record[1])
     at = np.flatnonzero(mask & (grid.start >= begin) & (grid.start < end))
     starts, codes = grid.start[at], state[at].astype(int)
@@ -218,9 +230,12 @@ def runs(array: str, state: Codes, mask: Mask, grid: Grid, day: SunDay, record: 
     change = np.append(True, held[1:] != held[:-1])
     times, held = times[change], held[change]
     stops = np.append(times[1:], end)
+    first, last = np.searchsorted(grid.start, times), np.searchsorted(grid.start, stops)
     return [
-        StateRun(array, start, stop, states.WORDS[code], states.EVIDENCE[code])
-        for start, stop, code in zip(times.tolist(), stops.tolist(), held.tolist(), strict=True)
+        StateRun(array, start, stop, states.WORDS[code], tell(code, a, b))
+        for start, stop, code, a, b in zip(
+            times.tolist(), stops.tolist(), held.tolist(), first.tolist(), last.tolist(), strict=True
+        )
         if stop > start
     ]
 

@@ -131,6 +131,33 @@ def _line_unchecked(e: dict[str, Any]) -> Words:
     return Words(what, "if the device can send one (sum8, xor8, crc16-modbus), name it under checksum")
 
 
+def _overlap(e: dict[str, Any]) -> Words:
+    what = (
+        f"register {e['address']} of node {e['node']} is read in two ways: {e['one_type']} for {e['one']}, "
+        f"{e['other_type']} for {e['other']}"
+    )
+    return Words(what, "see the unit's sheet: a value of 32 bits takes two registers, and orders differ between makes")
+
+
+def _node_shared(e: dict[str, Any]) -> Words:
+    what = f"node {e['node']} speaks for {listed(e['controllers'])}: if these are two units, both answer at once"
+    return Words(what, "give each unit a number of its own, one unit on the bus at a time; nothing, if it is one unit")
+
+
+def _sheet_number(e: dict[str, Any]) -> Words:
+    what = f"address {e['address']} looks like a sheet's number"
+    if e["channels"] > 1:
+        what += f", as do {e['channels'] - 1} more"
+    return Words(
+        what, f"addresses count from 0: on the wire that is address {e['meant']} with function {e['function']}"
+    )
+
+
+def _gateway_twice(e: dict[str, Any]) -> Words:
+    what = f"source {e['first']} asks {e['host']} already, and many gateways take few connections"
+    return Words(what, "put all channels of one gateway under one source")
+
+
 def _place(e: dict[str, Any]) -> Words:
     kind = WHY[e["kind"]]
     return Words(kind.format(e["file_system"]), "put store.path on a disk of the machine itself, for instance ext4")
@@ -152,6 +179,10 @@ _WORDS: dict[str, Callable[[dict[str, Any]], Words]] = {
     "no-array": _no_array,
     "unmeasured": _unmeasured,
     "line-unchecked": _line_unchecked,
+    "registers-overlap": _overlap,
+    "node-shared": _node_shared,
+    "sheet-number": _sheet_number,
+    "gateway-twice": _gateway_twice,
     "store-place": _place,
     "names-shared": _names,
 }

@@ -60,12 +60,16 @@ NOTES: Final[dict[str, dict[str, str]]] = {
         "efficiency": "output over input",
         "absorption_v": "V, as set, at 25 °C",
         "float_v": "V, as set, at 25 °C",
+        "temp_comp_mv_per_cell_k": "mV/K and cell, as set, negative; how the set points fall with a warm bank",
+        "start_headroom_v": "V above the bank that the array must show before an mppt controller starts",
+        "run_headroom_v": "V above the bank below which an mppt controller stops",
     },
     "bank": {
         "name": "the battery bank; a-z 0-9 _ - alone",
         "chemistry": "flooded | agm | gel | lifepo4",
         "nominal_voltage": "V: 12, 24 or 48",
         "capacity_ah": "Ah, at the 20 h rate",
+        "charge_min_c": "°C, below which it must not be charged, from the maker's sheet",
     },
     "enclosure": {
         "name": "the box with the electronics in it; a-z 0-9 _ - alone",

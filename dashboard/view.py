@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from analysis.results import ArrayDay, Finding, Results, SunDay
+from analysis.results import ArrayDay, Finding, Ladder, Results, SunDay
 from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
 from dashboard.wording import LocalTime
@@ -68,6 +68,10 @@ class View:
     @cached_property
     def array_days(self) -> list[ArrayDay]:
         return self.results.array_days(self.first, self.last)
+
+    @cached_property
+    def ladders(self) -> list[Ladder]:
+        return self.results.ladders(self.first, self.last)
 
     @cached_property
     def spans(self) -> list[ArraySpan]:

@@ -51,6 +51,22 @@ VERDICTS: dict[str, Word] = {
     "cannot tell": Word("cannot tell", "too little judging light, or too little heard"),
 }
 
+LOSSES: dict[str, Word] = {
+    "clear_sky_wh": Word("cloudless sky", "what a flat array of this size, kept cool, gets of a cloudless sky"),
+    "cloud_wh": Word("cloud", "cloud and haze between the sun and the array"),
+    "orientation_wh": Word("tilt and bearing", "how the modules lie to the sun, and what their glass reflects"),
+    "dim_light_wh": Word("dim light", "cells use weak light less well"),
+    "warmth_wh": Word("warmth", "warm cells give less, cold ones more"),
+    "unexplained_wh": Word("what nothing else explains", "dirt, shade and faults, and what the reckoning misses"),
+    "covered_wh": Word("a cover", "snow, frost or a cloth lay on the modules"),
+    "volts_wh": Word("the drawing", "the bank asks for other volts than the modules give best"),
+    "limits_wh": Word("limits", "bank full, controller at its most, another charger, heat or cold"),
+    "cable_wh": Word("the array's cable", "warmed on the way to the controller"),
+    "controller_wh": Word("the controller", "turned to heat in the box"),
+    "feed_wh": Word("the feed", "warmed on the way from the controller to the bank"),
+    "bank_wh": Word("the bank", "reached the bank"),
+}
+
 RULES: dict[str, Word] = {
     "yield-shortfall": Word("less than the light allowed", "an array gives less than the light allows"),
     "array-dead": Word("array gives nothing", "daylight, and no current from an array"),

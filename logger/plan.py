@@ -14,13 +14,52 @@ Field = int | str | tuple[int | str, ...]
 
 
 @dataclass(frozen=True, slots=True)
+class RegisterPlan:
+    """Where a value lies on a Modbus, and how its registers are read.
+
+    Attributes
+    ----------
+    node : int
+        Number of the unit on the bus.
+    function : int
+        3 reads holding registers, 4 input registers.
+    address : int
+        Of its first register, from 0, as on the wire.
+    type : str
+        ``int16``, ``uint16``, ``int32``, ``uint32`` or ``float32``.
+    byte_order, word_order : str
+        ``big``: the more significant first, as the standard has it within a register; or ``little``.
+    """
+
+    node: int
+    function: int
+    address: int
+    type: str
+    byte_order: str = "big"
+    word_order: str = "big"
+
+    @property
+    def width(self) -> int:
+        """Registers that it takes."""
+        return 2 if self.type.endswith("32") else 1
+
+    @property
+    def label(self) -> str:
+        """What tells it from every other, for `ChannelPlan.field` and for the reasons of rejects."""
+        orders = [f"{what} little" for what in ("byte", "word") if getattr(self, f"{what}_order") == "little"]
+        kind = "holding" if self.function == 3 else "input"
+        return f"{kind} {self.address} of node {self.node} ({', '.join([self.type, *orders])})"
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelPlan:
     """How one field of a message becomes one channel.
 
     Attributes
     ----------
     field : int, str or tuple
-        Position from 1, key, header, JSON pointer or named group; several fields are averaged.
+        Position from 1, key, header, JSON pointer, named group or sensor; several fields are averaged. Of a register:
+        its label.
     channel : str
         Vocabulary name.
     unit : str
@@ -33,6 +72,8 @@ class ChannelPlan:
         For text channels: what the device sends to the word that is kept; None keeps words as they are.
     is_text : bool
         Whether the channel holds words.
+    register : RegisterPlan or None
+        Of a Modbus source.
     """
 
     field: Field
@@ -44,6 +85,7 @@ class ChannelPlan:
     high: float
     words: dict[str, str] | None = None
     is_text: bool = False
+    register: RegisterPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +129,11 @@ class SourcePlan:
     name : str
         As in the settings.
     kind : str
-        ``serial`` or ``csv``.
+        ``serial``, ``csv``, ``modbus`` or ``onewire``.
     channels : tuple of ChannelPlan
         In the order of the settings.
     port, baud, parity, stop_bits
-        Of a serial line.
+        Of a serial line, also where Modbus runs on it.
     format : str
         ``delimited``, ``keyvalue``, ``json`` or ``pattern``.
     separator : str or None
@@ -107,7 +149,17 @@ class SourcePlan:
     time : TimePlan or None
         Of a CSV source.
     skip_rows, encoding, decimal, missing
-        Dialect of a CSV source.
+        Dialect of a CSV source; `missing` also of lines and registers.
+    host, tcp_port
+        Of a Modbus over TCP; `host` is None on a serial line.
+    every_s : float
+        From one asking to the next, of what speaks only when asked [s].
+    timeout_s : float
+        How long a unit on a bus may take to answer [s].
+    echo : bool or None
+        Whether the adapter repeats what is sent; None finds out.
+    folder : str
+        Where the kernel keeps 1-Wire sensors.
     """
 
     name: str
@@ -128,6 +180,12 @@ class SourcePlan:
     encoding: str = "utf-8-sig"
     decimal: str = "."
     missing: tuple[str, ...] = ("", "NaN", "nan", "NA", "null", "-")
+    host: str | None = None
+    tcp_port: int = 502
+    every_s: float = 10.0
+    timeout_s: float = 1.0
+    echo: bool | None = None
+    folder: str = "/sys/bus/w1/devices"
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,5 +217,9 @@ def _source(entry: dict[str, Any]) -> SourcePlan:
 
 
 def _channel(row: dict[str, Any]) -> ChannelPlan:
-    field = row.pop("field")
-    return ChannelPlan(field=tuple(field) if isinstance(field, list) else field, **row)
+    field, register = row.pop("field"), row.pop("register")
+    return ChannelPlan(
+        field=tuple(field) if isinstance(field, list) else field,
+        register=RegisterPlan(**register) if register else None,
+        **row,
+    )

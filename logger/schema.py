@@ -110,6 +110,18 @@ def light_of_days(db: sqlite_utils.Database) -> None:
     )
 
 
+@migrations()
+def losses(db: sqlite_utils.Database) -> None:
+    """Where the light of an array's day went, rung by rung [Wh]: the whole is the cloudless sky on a flat array."""
+    db.execute(
+        "CREATE TABLE ladder (array TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, "
+        "clear_sky_wh REAL NOT NULL, cloud_wh REAL NOT NULL, orientation_wh REAL NOT NULL, "
+        "dim_light_wh REAL NOT NULL, warmth_wh REAL NOT NULL, unexplained_wh REAL NOT NULL, covered_wh REAL NOT NULL, "
+        "volts_wh REAL NOT NULL, limits_wh REAL NOT NULL, cable_wh REAL NOT NULL, controller_wh REAL NOT NULL, "
+        "feed_wh REAL NOT NULL, bank_wh REAL NOT NULL, method TEXT NOT NULL, PRIMARY KEY (array, day)) WITHOUT ROWID"
+    )
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

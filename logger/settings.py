@@ -18,6 +18,7 @@ from logger.shapes import (
     FieldRef,
     FieldRefs,
     FreeText,
+    Host,
     Name,
     NamedGroups,
     Positive,
@@ -156,6 +157,10 @@ class Controller(Dated):
     efficiency: float = Field(0.96, gt=0.5, le=1, examples=[0.97])
     absorption_v: Positive | None = Field(None, examples=[28.6])
     float_v: Positive | None = Field(None, examples=[27.2])
+    temp_comp_mv_per_cell_k: float | None = Field(None, ge=-10, le=0, examples=[-4])
+    # What a tracker that steps volts down asks of its array above the bank; common practice, no source.
+    start_headroom_v: float = Field(5.0, ge=0, le=50, examples=[5])
+    run_headroom_v: float = Field(1.0, ge=0, le=50, examples=[1])
 
 
 class Bank(Table):
@@ -163,6 +168,7 @@ class Bank(Table):
     chemistry: Literal["flooded", "agm", "gel", "lifepo4"] | None = Field(None, examples=["agm"])
     nominal_voltage: Positive | None = Field(None, examples=[24])
     capacity_ah: Positive | None = Field(None, examples=[220])
+    charge_min_c: float | None = Field(None, ge=-40, le=30, examples=[0])
 
 
 class Enclosure(Dated):
@@ -178,7 +184,14 @@ class Fan(Dated):
 
 
 class SourceChannel(Table):
-    field: FieldRefs = Field(examples=[1])
+    field: FieldRefs | None = Field(None, examples=[1])
+    node: int = Field(1, ge=0, le=255, examples=[1])
+    address: int | None = Field(None, ge=0, le=65535, examples=[107])
+    count: int | None = Field(None, ge=1, le=2, examples=[2])
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "uint16"
+    byte_order: Literal["big", "little"] = "big"
+    word_order: Literal["big", "little"] = "big"
+    function: Literal[3, 4] = 3
     channel: str = Field(examples=["array.cabin.voltage"])
     unit: str | None = Field(None, examples=["mV"])
     scale: Scale = Field(1.0, examples=[0.1])
@@ -207,7 +220,7 @@ class TimeColumn(Table):
 
 class Source(Table):
     name: FreeText = Field(examples=["cabin controller"])
-    kind: Literal["serial", "csv"] = Field(examples=["serial"])
+    kind: Literal["serial", "csv", "modbus", "onewire"] = Field(examples=["serial"])
     port: FreeText | None = Field(None, examples=["/dev/serial/by-id/..."])
     baud: int = Field(9600, ge=50, le=4_000_000, examples=[19200])
     parity: Literal["none", "even", "odd"] = "none"
@@ -223,6 +236,12 @@ class Source(Table):
     encoding: Encoding = "utf-8-sig"
     decimal: Literal[".", ","] = "."
     missing: list[str] = Field(["", "NaN", "nan", "NA", "null", "-"], examples=[["", "NaN", "-99"]])
+    host: Host | None = Field(None, examples=["192.168.1.40"])
+    tcp_port: int = Field(502, ge=1, le=65535, examples=[502])
+    every_s: float = Field(10.0, ge=0.1, le=86_400, examples=[10])
+    timeout_s: float = Field(1.0, ge=0.05, le=5, examples=[1])
+    echo: bool | None = Field(None, examples=[True])
+    folder: FreeText = Field("/sys/bus/w1/devices", examples=["/sys/bus/w1/devices"])
     channel: list[SourceChannel] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -233,6 +252,11 @@ class Source(Table):
             raise ValueError(
                 'kind "csv" needs path and time, for instance path = "inbox/*.csv" '
                 'and time = { field = "time", zone = "UTC" }'
+            )
+        if self.kind == "modbus" and (self.port is None) == (self.host is None):
+            raise ValueError(
+                'kind "modbus" needs either port, for instance port = "/dev/serial/by-id/...", '
+                'or host, for instance host = "192.168.1.40"'
             )
         if self.kind == "serial" and self.format == "pattern" and not self.pattern:
             raise ValueError('format "pattern" needs pattern, a regular expression with named groups')

@@ -9,9 +9,12 @@ from pydantic import ValidationError
 
 from logger import settings_mistakes, settings_references, vocabulary
 from logger.errors import SettingsError
-from logger.plan import ChannelPlan, Plan, SourcePlan, TimePlan
+from logger.plan import ChannelPlan, Field, Plan, RegisterPlan, SourcePlan, TimePlan
 from logger.settings import Located, Settings, Source, SourceChannel
 from logger.units import conversion
+
+POLLED = ("modbus", "onewire")
+"""Kinds that speak only when asked."""
 
 
 def read(path: Path) -> Located:
@@ -74,7 +77,7 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
     return SourcePlan(
         name=source.name,
         kind=source.kind,
-        channels=tuple(_channel_plan(entry) for entry in source.channel),
+        channels=tuple(_channel_plan(entry, source.kind) for entry in source.channel),
         port=source.port,
         baud=source.baud,
         parity=source.parity,
@@ -83,7 +86,7 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
         separator=source.separator,
         checksum=source.checksum,
         pattern=source.pattern,
-        unheard_after_s=source.unheard_after_s,
+        unheard_after_s=_unheard_after_s(source),
         path=str(folder / source.path) if source.path else None,
         time=TimePlan(
             field=time.field,
@@ -101,14 +104,26 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
         encoding=source.encoding,
         decimal=source.decimal,
         missing=tuple(source.missing),
+        host=source.host,
+        tcp_port=source.tcp_port,
+        every_s=source.every_s,
+        timeout_s=source.timeout_s,
+        echo=source.echo,
+        folder=str(folder / source.folder),
     )
 
 
-def _channel_plan(entry: SourceChannel) -> ChannelPlan:
+def _unheard_after_s(source: Source) -> float:
+    """What speaks only when asked is not unheard before it has been asked three times."""
+    return max(source.unheard_after_s, 3 * source.every_s) if source.kind in POLLED else source.unheard_after_s
+
+
+def _channel_plan(entry: SourceChannel, kind: str) -> ChannelPlan:
     quantity = vocabulary.lookup(entry.channel)
     line = conversion(entry.unit or quantity.unit, quantity.unit).after(entry.scale, entry.offset)
+    register = _register_plan(entry) if kind == "modbus" else None
     return ChannelPlan(
-        field=tuple(entry.field) if isinstance(entry.field, list) else entry.field,
+        field=register.label if register else _field(entry),
         channel=entry.channel,
         unit=quantity.unit,
         scale=line.scale,
@@ -117,4 +132,21 @@ def _channel_plan(entry: SourceChannel) -> ChannelPlan:
         high=quantity.high,
         words=entry.words,
         is_text=quantity.is_text,
+        register=register,
+    )
+
+
+def _field(entry: SourceChannel) -> Field:
+    # That it is there the references have checked.
+    return tuple(entry.field) if isinstance(entry.field, list) else entry.field or ""
+
+
+def _register_plan(entry: SourceChannel) -> RegisterPlan:
+    return RegisterPlan(
+        node=entry.node,
+        function=entry.function,
+        address=entry.address or 0,
+        type=entry.type,
+        byte_order=entry.byte_order,
+        word_order=entry.word_order,
     )

@@ -23,6 +23,12 @@ _REFERENCES = (
     ("fan", "enclosure", "enclosure"),
 )
 
+_REGISTER_KEYS = {"node", "address", "count", "type", "byte_order", "word_order", "function"}
+_REGISTERS = 65_536
+_LAST_NODE = 247
+"""On a serial line (MODBUS over Serial Line V1.02, 2.2); the rest is reserved or broadcast."""
+_SENSOR = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}")
+
 
 def problems(raw: dict[str, Any]) -> list[str]:
     """One sentence for each mistake between tables; what is wrong in itself is left to the models."""
@@ -72,7 +78,7 @@ def _overlap(one: dict[str, Any], other: dict[str, Any]) -> bool:
 def _one_line_twice(sources: list[Source]) -> Iterator[str]:
     first: dict[str, str] = {}
     for source in sources:
-        if source.kind == "serial" and source.port:
+        if source.kind in ("serial", "modbus") and source.port:
             if source.port in first:
                 yield (
                     f"source {source.name!r}, port = {shown(source.port)}: source {first[source.port]!r} reads that "
@@ -109,8 +115,7 @@ def _source_problems(source: Source, names: dict[str, list[str]]) -> Iterator[st
         if entry.channel in seen:
             yield f"{at}: stands twice; to average several fields write them in one entry, field = [1, 2]"
         seen.add(entry.channel)
-        if source.kind == "serial":
-            yield from (f"{at}, field = {shown(field)}: {rule}" for field, rule in _field_problems(source, entry))
+        yield from (f"{at}{problem}" for problem in _place_problems(source, entry))
         try:
             quantity = vocabulary.lookup(entry.channel)
         except UnknownChannel as fault:
@@ -135,8 +140,42 @@ def _channel_problems(
             yield f", words: {word!r} is no charge stage (known: {', '.join(vocabulary.STAGES)})"
 
 
+def _place_problems(source: Source, entry: SourceChannel) -> Iterator[str]:
+    """Where in what is sent the value stands: a field, a sensor or a register, as the kind has it."""
+    if source.kind == "modbus":
+        yield from _register_problems(source, entry)
+        return
+    strays = sorted(_REGISTER_KEYS & entry.model_fields_set)
+    if strays:
+        yield f': {", ".join(strays)} belong{"s" if len(strays) == 1 else ""} to kind "modbus" alone'
+    if entry.field is None:
+        example = "28-000005e2fdc3" if source.kind == "onewire" else 1
+        yield f", field: required (for instance field = {shown(example)})"
+    elif source.kind == "serial":
+        yield from (f", field = {shown(field)}: {rule}" for field, rule in _field_problems(source, entry))
+    elif source.kind == "onewire" and not (isinstance(entry.field, str) and _SENSOR.fullmatch(entry.field)):
+        yield (
+            f', field = {shown(entry.field)}: kind "onewire" takes the sensor\'s folder, '
+            'for instance field = "28-000005e2fdc3"'
+        )
+
+
+def _register_problems(source: Source, entry: SourceChannel) -> Iterator[str]:
+    width = 2 if entry.type.endswith("32") else 1
+    if entry.field is not None:
+        yield f', field = {shown(entry.field)}: kind "modbus" takes node and address in its place'
+    if entry.address is None:
+        yield ", address: required (for instance address = 107; counted from 0, as on the wire)"
+    elif entry.address + width > _REGISTERS:
+        yield f", address = {entry.address}: type {shown(entry.type)} takes two registers, and this is the last"
+    if entry.count not in (None, width):
+        yield f", count = {entry.count}: type {shown(entry.type)} takes {width}; one of the two is wrong"
+    if source.port and not 1 <= entry.node <= _LAST_NODE:
+        yield f", node = {entry.node}: on a serial line units are numbered from 1 to {_LAST_NODE}"
+
+
 def _field_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[int | str, str]]:
-    for field in entry.field if isinstance(entry.field, list) else [entry.field]:
+    for field in entry.field if isinstance(entry.field, list) else [entry.field or ""]:
         if source.format == "delimited":
             if not isinstance(field, int):
                 yield field, 'format "delimited" takes a position from 1, for instance field = 1'

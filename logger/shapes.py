@@ -107,6 +107,13 @@ Conductor = Annotated[
     str,
     _shaped("class [1256]( plain| tinned)? copper", "write class 1, 2, 5 or 6 (IEC 60228), plain or tinned, copper"),
 ]
+Host = Annotated[
+    str,
+    _shaped(
+        "[A-Za-z0-9._-]+|[0-9a-fA-F.]*(:[0-9a-fA-F.]*){2,}",
+        "should be a name or an address alone; the port goes under tcp_port",
+    ),
+]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 StampZone = Annotated[str, AfterValidator(_stamp_zone)]
 Positive = Annotated[float, Field(gt=0)]

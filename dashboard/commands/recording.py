@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dashboard.commands.options import json_option, print_json, settings_option
+from dashboard.commands.probing import Probe, RegisterRange, probe
 
 if TYPE_CHECKING:
     from logger.plan import Plan
@@ -23,6 +24,8 @@ SPEEDS = (9600, 19200, 115200, 4800, 38400, 57600, 2400, 1200)
 _ENOUGH_LINES = 4
 _NOISE_BYTES = 400
 _PATIENT = 3
+_ANSWER_S = 1.0
+"""How long a unit on a bus may take, unless less is asked for."""
 
 
 @click.command()
@@ -81,14 +84,53 @@ def _become_logger(plan: Plan) -> None:
     show_default=True,
     help="How long to wait at each speed. Longer for a device that seldom speaks.",
 )
+@click.option(
+    "--registers",
+    type=RegisterRange(),
+    metavar="FIRST-LAST",
+    help="Ask a unit on a Modbus for these registers, and show all that they can mean.",
+)
+@click.option("--node", type=click.IntRange(0, 255), default=1, show_default=True, help="The unit's number on the bus.")
+@click.option(
+    "--function",
+    type=click.Choice(["3", "4"]),
+    default="3",
+    show_default=True,
+    help="3 reads holding registers, 4 input registers.",
+)
+@click.option(
+    "--parity",
+    type=click.Choice(["none", "even", "odd"]),
+    default="none",
+    show_default=True,
+    help="Of the line, with --registers.",
+)
 @json_option
-def listen(line: str | None, baud: int | None, seconds: float, as_json: bool) -> None:
+def listen(
+    line: str | None,
+    baud: int | None,
+    seconds: float,
+    registers: range | None,
+    node: int,
+    function: str,
+    parity: str,
+    as_json: bool,
+) -> None:
     """List serial lines, or show what LINE sends and propose a [[source]] block for it.
 
-    LINE is a device or a URL such as socket://host:port. Listening needs no settings file and sends nothing.
+    LINE is a device or a URL such as socket://host:port. Listening needs no settings file and sends nothing; only with
+    --registers are questions sent, and they only read. LINE may then also be tcp://HOST:PORT.
     """
     if line is None:
+        if registers is not None:
+            raise click.UsageError("--registers needs LINE: the bus on which the unit hangs")
         _list(as_json)
+    elif registers is not None:
+        speeds = (baud,) if baud else SPEEDS
+        probe(
+            Probe(line, _stable_name(line), speeds, parity, node, int(function), registers, min(seconds, _ANSWER_S)),
+            as_json,
+        )
     else:
         _show(line, (baud,) if baud else SPEEDS, seconds, as_json)
 

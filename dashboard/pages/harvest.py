@@ -7,7 +7,7 @@ import datetime as dt
 from dash import dcc, html
 
 from analysis.results import ArrayDay, SunDay
-from dashboard import figures, sentences
+from dashboard import figures, losses, sentences
 from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
 from dashboard.view import SPAN_DAYS, View
 from dashboard.wording import VERDICTS, capital, count, dates, energy, subject, word
@@ -39,7 +39,25 @@ def layout(view: View, **_unused: str) -> Piece:
         ),
         _almanac(view),
         _turning(view),
-        *[_strips(view, name) for name in dict.fromkeys(d.array for d in view.array_days)],
+        *[piece for name in dict.fromkeys(d.array for d in view.array_days) for piece in _of_array(view, name)],
+    )
+
+
+def _of_array(view: View, array: str) -> list[Piece]:
+    return [_strips(view, array), _losses(view, array)]
+
+
+def _losses(view: View, array: str) -> Piece:
+    """Where the light went, as a list read from the top."""
+    said = losses.lines(ladder for ladder in view.ladders if ladder.array == array)
+    if not said:
+        return None
+    return section(
+        f"Where the light of the {subject('array.' + array)} went",
+        html.Ol([html.Li(line) for line in said], className="losses"),
+        note(
+            "Over the intervals in which light and power are both known. Each line takes from what the ones above left."
+        ),
     )
 
 

@@ -17,6 +17,22 @@ FORMATS: dict[str, Callable[[SourcePlan], Parse]] = {
 }
 
 
+def _registers(plan: SourcePlan) -> Decoder:
+    from logger.decoders.registers import RegisterDecoder  # noqa: PLC0415 - what no source needs is not loaded
+
+    return RegisterDecoder(plan)
+
+
+def _sensors(plan: SourcePlan) -> Decoder:
+    from logger.decoders.onewire import SensorDecoder  # noqa: PLC0415
+
+    return SensorDecoder(plan)
+
+
+KINDS: dict[str, Callable[[SourcePlan], Decoder]] = {"modbus": _registers, "onewire": _sensors}
+"""Kinds of source whose messages have one form alone."""
+
+
 def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     """The decoder of one source.
 
@@ -27,4 +43,6 @@ def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     distrust_first : bool
         Whether the first message after each opening is rejected: true for a line that is joined in mid-sentence.
     """
+    if plan.kind in KINDS:
+        return KINDS[plan.kind](plan)
     return LineDecoder(plan, FORMATS[plan.format](plan), distrust_first)

@@ -13,6 +13,7 @@ from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
+from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.replay import SCHEME, ReplayedLine
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
@@ -50,13 +51,33 @@ class Setting:
     capture: Capture | None = None
 
 
-def _serial(plan: SourcePlan, setting: Setting) -> Source:
+def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
     with closing(open_reader(setting.store)) as connection:
         row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
-    last_heard = row[0] if row else None
-    return LiveSource(
-        plan, _line(plan, setting), setting.decoder(plan), setting.clock, setting.timeline, last_heard=last_heard
-    )
+    return row[0] if row else None
+
+
+def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    return LiveSource(plan, _line(plan, setting), decoder, setting.clock, setting.timeline, last_heard)
+
+
+def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
+    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    return PolledSource(plan, make_line, decoder, setting.clock, setting.timeline, last_heard)
+
+
+def _modbus(plan: SourcePlan, setting: Setting) -> Source:
+    # pymodbus costs 8 MB: a logger without such a bus does without.
+    from logger.sources.modbus_bus import ModbusLine  # noqa: PLC0415
+
+    return _polled(plan, setting, ModbusLine)
+
+
+def _onewire(plan: SourcePlan, setting: Setting) -> Source:
+    from logger.sources.onewire import SensorLine  # noqa: PLC0415
+
+    return _polled(plan, setting, SensorLine)
 
 
 def _line(plan: SourcePlan, setting: Setting) -> Line:
@@ -79,6 +100,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
     "csv": _csv,
+    "modbus": _modbus,
+    "onewire": _onewire,
 }
 
 

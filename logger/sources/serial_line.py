@@ -17,6 +17,7 @@ from logger.plan import SourcePlan
 
 PATIENCE_S = 0.25
 MAX_READ = 65_536
+WRITE_S = 2.0
 
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
@@ -69,6 +70,7 @@ class SerialLine:
             parity=_PARITY[self._plan.parity],
             stopbits=serial.STOPBITS_TWO if self._plan.stop_bits == 2 else serial.STOPBITS_ONE,
             timeout=self._patience_s,
+            write_timeout=WRITE_S,
             exclusive=True,
         )
         # Many boards restart when these rise.
@@ -109,6 +111,21 @@ class SerialLine:
         except OSError:
             pass  # what came before the loss is kept; the next read says that the line is lost
         return data
+
+    def write(self, data: bytes) -> None:
+        """Send; only a bus whose units speak when asked needs it.
+
+        Raises
+        ------
+        LineFault
+            The line was lost, or takes nothing.
+        """
+        if self._port is None:
+            raise LineFault(f"serial line {self._where}: not open")
+        try:
+            self._port.write(data)
+        except (OSError, termios.error) as fault:
+            raise LineFault(f"serial line {self._where}: lost ({fault}); is it still plugged in?") from None
 
     def close(self) -> None:
         """Give the line back; a line that is gone already is no fault."""

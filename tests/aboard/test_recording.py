@@ -23,7 +23,8 @@ pytestmark = pytest.mark.terminal
 
 FORBIDDEN = {
     *("pandas", "numpy", "scipy", "pyarrow", "sqlite_utils", "dash", "pydantic", "pydantic_core", "click"),
-    *("plotly", "flask", "pvlib", "logger.settings", "logger.schema", "logger.settings_file"),
+    *("plotly", "flask", "pvlib", "pymodbus", "asyncio"),
+    *("logger.settings", "logger.schema", "logger.settings_file"),
 }
 
 

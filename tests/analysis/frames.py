@@ -7,7 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from analysis.controllers import Allowed
+from analysis.expected import Expected
 from analysis.frames import Pieces, Stretch
+from analysis.modules import Electrics
 from analysis.results import SunDay
 from analysis.sun import DAY_MS, Floats
 from logger.settings import Settings
@@ -57,6 +60,21 @@ def settings(**more: Any) -> Settings:
         "fan": [{"name": "box", "enclosure": "box"}],
     }  # fmt: skip
     return Settings.model_validate(base | more)
+
+
+def could(
+    power: Floats,
+    plane: Floats | float = 800.0,
+    opened: float = 44.0,
+    best: float = 36.0,
+    free: Floats | None = None,
+) -> Expected:
+    """An expectation of that power, 7 % wide, with the array's volts; `free` where the bank binds it."""
+    fill = np.full(len(power), 1.0)
+    unbound = power if free is None else free
+    allowed = Allowed(unbound, unbound, power, best * fill, opened * fill)
+    electrics = Electrics(settings().array[0].module, plane * fill, 45.0 * fill)
+    return Expected(power, 0.93 * power, 1.07 * power, 45.0 * fill, electrics, allowed)
 
 
 def sun_day() -> SunDay:

@@ -167,7 +167,9 @@ def test_the_verdict_holds_the_contracts_keys(answer: dict[str, Any]) -> None:
         "judged_ratio_high", "curtailed_wh", "covered_wh", "performance_ratio", "completeness", "verdict",
     }  # fmt: skip
     for array in answer["arrays"]:
-        assert set(array) >= fields | {"name", "days"}
+        assert set(array) >= fields | {"name", "days", "ladder"}
+        rungs = list(array["ladder"].values())
+        assert rungs[0] - sum(rungs[1:-1]) == pytest.approx(rungs[-1], rel=1e-3)
         for day in array["days"]:
             assert set(day) >= fields | {"date", "states"}
             assert sum(day["states"].values()) <= 1440.1

@@ -9,6 +9,7 @@ import pytest
 from analysis import modules
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Facing
+from analysis.modules import Electrics
 from analysis.sky import Parts, Sky
 from analysis.sun import Floats, Place, SunPosition
 from logger.settings import Array, Module
@@ -142,8 +143,9 @@ def test_open_circuit_volts_in_the_light_and_warmth_of_a_full_bank() -> None:
             "module": {"power": 100, "voc": 22.0, "temp_coeff_voc": -0.3, "cells_in_series": 36},
         }
     )  # fmt: skip
-    volts = modules.open_circuit(array, np.array([1000.0, 100.0, 1000.0]), np.array([25.0, 25.0, 65.0]))
-    assert volts is not None
+    module_v = Electrics(array.module, np.array([1000.0, 100.0, 1000.0]), np.array([25.0, 25.0, 65.0])).open_volts
+    assert module_v is not None
+    volts = array.modules_in_series * module_v
     assert volts[0] == pytest.approx(44.0)
     assert 37.5 < volts[1] < 40.0
     assert volts[2] == pytest.approx(44.0 * (1 - 0.003 * 40), rel=1e-6)

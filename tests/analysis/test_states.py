@@ -9,12 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import states
+from analysis import evidence, instruments, states
 from analysis.expected import Expected
 from analysis.frames import Grid, Pieces
+from analysis.instruments import Measured
 from analysis.irradiance import CLEAR, PLANE, Light
-from analysis.states import WORDS, Codes, Measured
+from analysis.states import WORDS, Codes
 from analysis.sun import SunPosition
+from logger.settings import Settings
 from tests.analysis import frames
 
 N = 240
@@ -36,7 +38,6 @@ def judge(
     expected_w: Any = 150.0,
     covered_before: bool = False,
     frosts: Any = NO_FROST,
-    moored: str = "fixed",
     **channels: Pieces,
 ) -> Codes:
     settings = frames.settings()
@@ -45,15 +46,31 @@ def judge(
         "controller__c__output_voltage": pieces(26.0), "controller__c__output_current": pieces(5.6),
         "controller__c__stage": pieces(1),
     } | channels  # fmt: skip
+    return told(settings, heard, plane, expected_w, frosts, covered_before)[0]
+
+
+def told(
+    settings: Settings,
+    heard: dict[str, Any],
+    plane: Any = 800.0,
+    expected_w: Any = 150.0,
+    frosts: Any = NO_FROST,
+    covered_before: bool = False,
+    could: Expected | None = None,
+) -> tuple[Codes, str]:
+    """The states, and the evidence of the last of them over the whole stretch."""
     stretch = frames.stretch(**{name: p for name, p in heard.items() if p is not None})
     array, controller = settings.array[0], settings.controller[0]
     power = np.broadcast_to(np.asarray(expected_w, dtype=float), N).copy()
-    could = Expected(power, power * 0.93, power * 1.07, np.full(N, 45.0))
+    could = could or frames.could(power, opened=41.0)
     sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))
-    said = states.measured(array, controller, stretch, GRID)
-    return states.of_array(
-        array, controller, settings, light(plane, 700.0), sun, said, could, GRID, frosts, covered_before
+    said = instruments.measured(array, controller, stretch, GRID)
+    around = instruments.around(settings, stretch, GRID)
+    lit = light(plane, 700.0)
+    codes = states.of_array(
+        array, controller, settings.bank, lit, sun, said, around, could, GRID, frosts, covered_before
     )
+    return codes, evidence.teller(controller, lit, said, around, could)(int(codes[-1]), 0, N)
 
 
 def pieces(values: Any) -> Pieces:
@@ -152,7 +169,7 @@ def test_power_is_volts_times_amps_before_anything_else() -> None:
     settings = frames.settings()
 
     def power(**channels: Pieces) -> Measured:
-        return states.measured(settings.array[0], settings.controller[0], frames.stretch(**channels), GRID)
+        return instruments.measured(settings.array[0], settings.controller[0], frames.stretch(**channels), GRID)
 
     said = power(array__a__voltage=pieces(36.0), array__a__current=pieces(4.0), array__a__power=pieces(99.0))
     assert said.power == pytest.approx(np.full(N, 144.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import states, yields
-from analysis.expected import Expected
 from analysis.frames import Grid
+from analysis.instruments import Measured
 from analysis.irradiance import PLANE, Light
 from analysis.results import ArrayDay
-from analysis.states import WORDS, Measured
+from analysis.states import WORDS
 from analysis.sun import DAY_MS
 from tests.analysis import frames
 
@@ -57,11 +58,11 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     fill = np.full(N, np.nan)
     measured, expected, plane = (np.broadcast_to(np.asarray(x, dtype=float), N) for x in (measured, expected, plane))
     codes = np.broadcast_to(np.asarray(state, dtype=np.int8), N)
-    said = Measured(measured, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
-    could = Expected(expected, 0.9 * expected, 1.1 * expected, fill)
+    said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
+    could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected)
     light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, np.full(N, PLANE, np.int8), fill, np.full(N, 0.7))
     record = (frames.START, frames.START + DAY_MS)
-    held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record)
+    held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record, lambda code, a, b: WORDS[code])
     return yields.of_day(settings.array[0], frames.sun_day(), EVERYWHERE, GRID, light, said, could, codes, held)
 
 
@@ -105,7 +106,7 @@ def test_state_runs_cover_the_day_once_and_say_what_each_minute_said(codes: list
     """Runs follow one another from the day's start to its stop; none repeats the state of the one before."""
     state = np.resize(np.repeat(np.array(codes, dtype=np.int8), 17), N)
     record = (frames.START, frames.START + DAY_MS)
-    runs = yields.runs("a", state, EVERYWHERE, GRID, frames.sun_day(), record)
+    runs = yields.runs("a", state, EVERYWHERE, GRID, frames.sun_day(), record, lambda code, a, b: WORDS[code])
     assert runs[0].start == frames.START
     assert runs[-1].stop == frames.START + DAY_MS
     assert all(a.stop == b.start and a.state != b.state for a, b in itertools.pairwise(runs))

@@ -21,6 +21,7 @@ from analysis.results import (
     DayResults,
     EnclosureEstimate,
     Finding,
+    Ladder,
     LoopEstimate,
     StateRun,
     SunDay,
@@ -175,7 +176,21 @@ def day_results(number: int) -> DayResults:
         frames[array] = frame
         states += runs
         days.append(_array_day(array, number, sun, frame, runs))
-    return DayResults(sun, days, frames, states, _loops(number, sun), _boxes(number, sun), _bank(number, sun))
+    ladders = [_ladder(day) for day in days]
+    loops, boxes = _loops(number, sun), _boxes(number, sun)
+    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders)
+
+
+def _ladder(day: ArrayDay) -> Ladder:
+    """A cloudless sky of twice what was expected, and plain shares of it down to the bank."""
+    could, got = day.expected_wh or 0.0, day.measured_wh or 0.0
+    limits, cover = day.curtailed_wh or 0.0, day.covered_wh or 0.0
+    return Ladder(
+        array=day.array, day=day.day, start=day.start, clear_sky_wh=2.0 * could, cloud_wh=0.9 * could,
+        orientation_wh=-0.05 * could, dim_light_wh=0.02 * could, warmth_wh=0.12 * could,
+        unexplained_wh=could - got - limits - cover, covered_wh=cover, volts_wh=0.0, limits_wh=limits,
+        cable_wh=0.01 * could, controller_wh=0.04 * got, feed_wh=0.0, bank_wh=0.96 * got,
+    )  # fmt: skip
 
 
 def _array(array: str, number: int, sun: SunDay) -> tuple[pd.DataFrame, list[StateRun]]:

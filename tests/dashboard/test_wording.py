@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.results import LADDER
 from dashboard import wording
 from dashboard.wording import LocalTime
 
@@ -38,11 +39,12 @@ PARIS = LocalTime(ZoneInfo("Europe/Paris"), round(dt.datetime(2026, 6, 18, tzinf
         (wording.STATES, STATES.split()),
         (wording.RULES, RULES.split()),
         (wording.CAUSES, CAUSES.split()),
+        (wording.LOSSES, list(LADDER)),
         (wording.VERDICTS, ["cannot tell", "covered", "shortfall", "limited", "healthy"]),
         (wording.PRIORITIES, ["high", "medium", "low"]),
         (wording.FINDING_STATES, ["unacknowledged", "acknowledged", "returned", "shelved", "out-of-service"]),
     ],
-    ids=["states", "rules", "causes", "verdicts", "priorities", "finding states"],
+    ids=["states", "rules", "causes", "losses", "verdicts", "priorities", "finding states"],
 )
 def test_every_key_has_one_word_and_one_line(table: dict[str, tuple[str, ...]], keys: list[str]) -> None:
     """Each key of the contract, and no other, has its own plain word and its own line."""

@@ -36,6 +36,7 @@ CONTRACT = {
     "yield_day": ("method", None),
     "expected": ("method", None),
     "state": ("method", None),
+    "ladder": ("clear_sky_wh bank_wh method", "array day"),
     "loop_resistance": ("method", None),
     "enclosure_model": ("method", None),
     "bank_state": ("method", None),

@@ -126,7 +126,7 @@ FORM = {
     ),
     "unlike any key": (
         BASE + "[bank]\nname = 'house'\ngrease = 3",
-        "bank, grease: unknown key; known here: name, chemistry, nominal_voltage, capacity_ah",
+        "bank, grease: unknown key; known here: name, chemistry, nominal_voltage, capacity_ah, charge_min_c",
     ),
     "fraction of a module": (
         BASE + ARRAY.replace("modules_in_series = 2", "modules_in_series = 1.5"),

@@ -41,7 +41,7 @@ def test_the_sample_is_right() -> None:
     """The sample passes its own check, and the logger's plan can be made from it."""
     located = read(SAMPLE)
     assert located.settings.site.name == "Lapwing"
-    assert [source.kind for source in plan(located).sources] == ["serial"] * 4 + ["csv"]
+    assert [source.kind for source in plan(located).sources] == ["serial"] * 4 + ["modbus", "modbus", "onewire", "csv"]
 
 
 @pytest.mark.parametrize(

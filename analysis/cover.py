@@ -1,0 +1,83 @@
+"""Owns whether an array lies under something: from the first sign after a frost until its power returns."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.frames import Grid
+from analysis.sun import Floats, Times
+
+# A module is covered from the moment when it gives less than this share of what the light would allow, after a
+# frost, until it gives more than that; common practice, no source.
+COVERED_BELOW, _UNCOVERED_ABOVE = 0.15, 0.40
+FROST_C = 1.0
+FROST_MEMORY_MS = 12 * 3_600_000
+_SMOOTHING_MS = 15 * 60_000
+
+
+def share(power: Floats, expected: Floats, grid: Grid) -> Floats:
+    """Measured over expected, smoothed over a quarter of an hour so that one blink decides nothing."""
+    half = round(_SMOOTHING_MS / grid.step) // 2
+    known = np.isfinite(power) & np.isfinite(expected)
+    here = np.arange(len(power))
+    first, last = _day_bounds(grid)
+    low, high = np.maximum(here - half, first), np.minimum(here + half + 1, last)
+    got, could = (np.concatenate([[0.0], np.cumsum(np.where(known, p, 0.0))]) for p in (power, expected))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (got[high] - got[low]) / (could[high] - could[low])
+    return np.where(could[high] > could[low], share, np.nan)
+
+
+def _day_bounds(grid: Grid) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """For each interval, the first of its own day on the grid and the first of the next: nights part the days."""
+    edges = np.flatnonzero(np.diff(grid.start) > grid.step) + 1
+    bounds = np.concatenate([[0], edges, [len(grid.start)]])
+    day = np.searchsorted(edges, np.arange(len(grid.start)), side="right")
+    return bounds[day], bounds[day + 1]
+
+
+def frost(frosts: Times, grid: Grid) -> npt.NDArray[np.bool_]:
+    """Whether it froze within the last twelve hours."""
+    if len(frosts) == 0:
+        return np.zeros(len(grid.start), dtype=bool)
+    last = np.searchsorted(frosts, grid.start, side="right") - 1
+    return np.asarray((last >= 0) & (grid.start - frosts[np.maximum(last, 0)] <= FROST_MEMORY_MS))
+
+
+def covered(
+    share: Floats, telling: npt.NDArray[np.bool_], frosty: npt.NDArray[np.bool_], grid: Grid, before: bool
+) -> npt.NDArray[np.bool_]:
+    """Covered from the first sign to the power's return.
+
+    Parameters
+    ----------
+    share : ndarray
+        Of `share`.
+    telling : ndarray of bool
+        Bright intervals in which the power may speak: not those in which the array stands at open circuit.
+    frosty : ndarray of bool
+        Of `frost`.
+    grid : Grid
+    before : bool
+        Whether the array was covered when the stretch began.
+
+    Notes
+    -----
+    Dim intervals say nothing themselves: they take after the last sign, those of the morning after the first sign of
+    their own day, because it snows at night.
+    """
+    sign = np.full(len(share), -1, dtype=np.int8)
+    sign[telling & frosty & (share < COVERED_BELOW)] = 1
+    sign[telling & (share > _UNCOVERED_ABOVE)] = 0
+    signs = np.flatnonzero(sign >= 0)
+    if len(signs) == 0:
+        return np.full(len(share), before)
+    here = np.arange(len(sign))
+    day, _ = _day_bounds(grid)
+    last = np.searchsorted(signs, here, side="right") - 1
+    following = signs[np.minimum(np.searchsorted(signs, here), len(signs) - 1)]
+    previous = signs[np.maximum(last, 0)]
+    held = np.where(last >= 0, sign[previous] == 1, before)
+    morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
+    return np.where(morning, sign[following] == 1, held)

@@ -1,0 +1,131 @@
+"""Owns what can hold a sound array back: bank, controller, another charger, heat, cold, volts, dump."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.expected import Expected
+from analysis.instruments import Measured, Surroundings
+from analysis.sun import Floats
+from logger.settings import Bank, Controller
+from logger.vocabulary import STAGES
+
+Mask = npt.NDArray[np.bool_]
+SET_POINT_STAGES = ("absorption", "float", "equalise")
+_AT_LIMIT = 0.97
+# Near open circuit the controller has turned the array down; anywhere above the best point it is about to.
+_NEAR_OPEN, _ABOVE_BEST = 0.95, 1.05
+# Lowest absorption and float voltages of lead and lithium per nominal 12 V; common practice, no source.
+_LOWEST_SET_POINT = 13.2
+# How near a set point is one, per nominal 12 V [V]; common practice, no source.
+_SET_POINT_NEAR = 0.1
+_REFERENCE_C = 25.0
+# Another charger is at work where the bank takes this much more than all controllers give; common practice, no source.
+_OTHER_A, _OTHER_SHARE = 2.0, 0.1
+# A heatsink this warm throttles; trade manuals begin at 81 °C inside [°C]; common practice, no source.
+_HOT_C, _THROTTLED = 70.0, 0.95
+# Lithium must not be charged below freezing; it is let go again some kelvins above.
+_LITHIUM_MIN_C, _COLD_BAND_K, _STOPPED = 0.0, 3.0, 0.05
+# Array volts at the bank's own are too low; far below them nothing arrives at all; common practice, no source.
+_TOO_LOW_SHARE, _ARRIVES = 0.5, 0.2
+_DUMP_A = 0.5
+
+
+def near_open(said: Measured, expected: Expected) -> Mask:
+    """The array's volts stand close to open circuit: sound, and turned down or parted."""
+    return np.asarray(said.voltage >= _NEAR_OPEN * expected.allowed.open_volts)
+
+
+def set_points(controller: Controller, bank: Bank | None, around: Surroundings) -> list[Floats]:
+    """Absorption and float volts as set, moved by the bank's warmth where the settings say by how much [V]."""
+    nominal = bank.nominal_voltage if bank else None
+    per_k = controller.temp_comp_mv_per_cell_k
+    moved: Floats = np.zeros(len(around.bank_c))
+    if per_k and nominal:
+        warmer = np.nan_to_num(around.bank_c - _REFERENCE_C)
+        moved = per_k / 1000.0 * nominal / 2.0 * warmer
+    return [volts + moved for volts in (controller.absorption_v, controller.float_v) if volts is not None]
+
+
+def bank_limited(
+    controller: Controller | None, bank: Bank | None, said: Measured, around: Surroundings, expected: Expected
+) -> Mask:
+    """The controller keeps a set point: it says so, or its volts and the array's do."""
+    held = np.isin(said.stage, SET_POINT_STAGES)
+    wordless = ~np.isin(said.stage, STAGES)
+    nominal = bank.nominal_voltage if bank else None
+    if controller is None or nominal is None or not wordless.any():
+        return held
+    # Without a word for the stage the array's own voltage tells: turned down, it climbs towards open circuit while the
+    # output sits at a set point.
+    points = set_points(controller, bank, around)
+    near = _SET_POINT_NEAR * nominal / 12
+    lowest = np.minimum.reduce([*points, np.full(len(held), _LOWEST_SET_POINT * nominal / 12)])
+    turned_down = near_open(said, expected) & (said.output_voltage >= lowest - near)
+    for volts in points:
+        at_point = np.abs(said.output_voltage - volts) <= near
+        unseen = ~np.isfinite(said.voltage)
+        turned_down |= at_point & (unseen | (said.voltage > _ABOVE_BEST * expected.allowed.best_volts))
+    return np.asarray(held | (wordless & turned_down))
+
+
+def held_back(
+    controller: Controller | None, bank: Bank | None, said: Measured, around: Surroundings, expected: Expected
+) -> Mask:
+    """Another charger lifts the bank's volts: it takes more than all controllers give, and this one is turned down."""
+    other = around.bank_a - around.solar_a > np.maximum(_OTHER_A, _OTHER_SHARE * around.bank_a)
+    hindered = np.isin(said.stage, SET_POINT_STAGES) | near_open(said, expected)
+    hindered |= bank_limited(controller, bank, said, around, expected)
+    points = set_points(controller, bank, around) if controller else []
+    above = np.zeros(len(other), dtype=bool)
+    if points and controller and bank and bank.nominal_voltage:
+        past = np.maximum.reduce(points) + _SET_POINT_NEAR * bank.nominal_voltage / 12
+        above = np.fmax(said.output_voltage, around.bank_v) > past
+        hindered |= above
+        # Without a shunt, volts past its own set points tell it, where warmth cannot explain them.
+        explained = controller.temp_comp_mv_per_cell_k is not None or bank.chemistry == "lifepo4"
+        above &= ~np.isfinite(around.bank_a - around.solar_a) & (said.stage != "equalise") & explained
+    return np.asarray((other & hindered) | above)
+
+
+def current_limited(controller: Controller | None, said: Measured) -> Mask:
+    """The output is at the controller's limit."""
+    if controller is None or controller.output_current_limit is None:
+        return np.zeros(len(said.power), dtype=bool)
+    return np.asarray(said.output_current >= _AT_LIMIT * controller.output_current_limit)
+
+
+def heat_derated(said: Measured, expected: Expected) -> Mask:
+    """The heatsink is hot, and the array stands off its best point and gives less than it could."""
+    hot = said.heatsink >= _HOT_C
+    if not hot.any():
+        return np.asarray(hot)
+    off = ~(said.voltage <= (1 + (_ABOVE_BEST - 1) / 2) * expected.allowed.best_volts)
+    return np.asarray(hot & off & (said.power < _THROTTLED * expected.power))
+
+
+def cold_blocked(bank: Bank | None, said: Measured, around: Surroundings, expected: Expected) -> Mask:
+    """The bank is too cold to be charged, and the array, though sound, gives nothing."""
+    least = bank.charge_min_c if bank else None
+    if least is None and bank and bank.chemistry == "lifepo4":
+        least = _LITHIUM_MIN_C
+    if least is None:
+        return np.zeros(len(said.power), dtype=bool)
+    stopped = (said.power < _STOPPED * expected.power) & (near_open(said, expected) | ~np.isfinite(said.voltage))
+    return np.asarray(stopped & (around.bank_c <= least + _COLD_BAND_K))
+
+
+def too_low(controller: Controller | None, said: Measured, around: Surroundings, expected: Expected) -> Mask:
+    """A tracking controller finds the array's volts below what the bank needs: by the drawing, or by a fault."""
+    if controller is None or controller.type != "mppt":
+        return np.zeros(len(said.power), dtype=bool)
+    by_drawing = expected.allowed.bound & (said.power < _AT_LIMIT * expected.allowed.free)
+    bank_v = np.where(np.isfinite(said.output_voltage), said.output_voltage, around.bank_v)
+    below = (said.voltage < bank_v + controller.run_headroom_v) & (said.voltage >= _ARRIVES * bank_v)
+    return np.asarray(by_drawing | (below & (said.power < _TOO_LOW_SHARE * expected.allowed.free)))
+
+
+def diverting(around: Surroundings) -> Mask:
+    """The dump takes the surplus."""
+    return np.asarray(around.dump_a >= _DUMP_A)

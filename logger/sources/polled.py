@@ -1,0 +1,53 @@
+"""Owns the source that speaks only when asked: a live line that has something to note beside its readings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from threading import Event
+
+from logger.batches import EventBatch
+from logger.clock import Clock
+from logger.collector import LiveSource
+from logger.plan import SourcePlan
+from logger.protocols import Decoder, Emit, Line
+from logger.timeline import Timeline
+
+KIND = "bus"
+
+MakeLine = Callable[[SourcePlan, Clock, Callable[[str], None]], Line]
+"""From plan, clock, and what is told each note, to the line."""
+
+
+class PolledSource:
+    """One such line with its decoder; in all else a live source as any other.
+
+    Parameters
+    ----------
+    plan : SourcePlan
+    make_line : callable
+        Makes the line.
+    decoder : Decoder
+    clock : Clock
+    timeline : Timeline
+    last_heard : int, optional
+        When an earlier session last heard it [ms UTC].
+    """
+
+    def __init__(
+        self,
+        plan: SourcePlan,
+        make_line: MakeLine,
+        decoder: Decoder,
+        clock: Clock,
+        timeline: Timeline,
+        last_heard: int | None = None,
+    ) -> None:
+        self._plan, self._make_line, self._decoder = plan, make_line, decoder
+        self._clock, self._timeline, self._last_heard = clock, timeline, last_heard
+
+    def run(self, stop: Event, emit: Emit) -> None:
+        def note(text: str) -> None:
+            emit(EventBatch(self._timeline.now_ms(), self._plan.name, KIND, text))
+
+        line = self._make_line(self._plan, self._clock, note)
+        LiveSource(self._plan, line, self._decoder, self._clock, self._timeline, self._last_heard).run(stop, emit)
