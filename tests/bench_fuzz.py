@@ -23,6 +23,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from logger import settings_file
 from logger.decoders.csv_table import CsvTable
 from logger.decoders.registry import FORMATS, make
 from logger.errors import ImportFault
@@ -61,6 +62,9 @@ def plans() -> dict[str, list[SourcePlan]]:
             for decimal in (".", ",")
             for encoding in ("utf-8-sig", "cp1252")
         ]
+    for kind, case in (("modbus", "word_order_and_sign"), ("onewire", "power_on_value")):
+        located = settings_file.read(CAPTURES / kind / case / "settings.toml")
+        made[kind] = list(settings_file.plan(located).sources)
     return made
 
 

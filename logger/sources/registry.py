@@ -63,8 +63,11 @@ def _serial(plan: SourcePlan, setting: Setting) -> Source:
 
 
 def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
+    def captured(plan: SourcePlan, clock: Clock, note: Callable[[str], None]) -> Line:
+        return _captured(make_line(plan, clock, note), plan, setting)
+
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return PolledSource(plan, make_line, decoder, setting.clock, setting.timeline, last_heard)
+    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard)
 
 
 def _modbus(plan: SourcePlan, setting: Setting) -> Source:
@@ -83,7 +86,10 @@ def _onewire(plan: SourcePlan, setting: Setting) -> Source:
 def _line(plan: SourcePlan, setting: Setting) -> Line:
     """The line that the port names; a capture stands in for one that is elsewhere."""
     replayed = (plan.port or "").startswith(SCHEME)
-    line: Line = ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan)
+    return _captured(ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan), plan, setting)
+
+
+def _captured(line: Line, plan: SourcePlan, setting: Setting) -> Line:
     return CapturedLine(line, setting.capture, plan.name) if setting.capture else line
 
 

@@ -65,5 +65,5 @@ def test_the_soak_counts_what_was_lost(bench: Bench) -> None:
 def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
     """Every decoder gets some of what the long form gives it."""
     tries = bench("bench_fuzz").run(seconds=3, megabytes=0.05)
-    assert set(tries) >= {"delimited", "keyvalue", "json", "pattern", "csv"}
+    assert set(tries) >= {"delimited", "keyvalue", "json", "pattern", "csv", "modbus", "onewire"}
     assert min(tries.values()) > 0

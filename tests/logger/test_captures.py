@@ -22,7 +22,7 @@ import pytest
 from logger import settings_file
 from logger.capture import OPENED, Piece, decoded, pieces
 from logger.decoders.csv_table import CsvTable
-from logger.decoders.registry import FORMATS, make
+from logger.decoders.registry import FORMATS, KINDS, make
 from logger.errors import NoonmarkError
 from logger.plan import SourcePlan
 from logger.readings import Record, Reject
@@ -52,7 +52,7 @@ def test_a_capture_means_what_its_golden_says(case: Path, rebuild_captures: bool
 
 def test_every_format_has_captures() -> None:
     """Text formats and files; enough of them to be worth their keep; each says what it is about."""
-    assert {case.parent.name for case in CASES} >= {*FORMATS, "csv"}
+    assert {case.parent.name for case in CASES} >= {*FORMATS, *KINDS, "csv"}
     assert len(CASES) >= 25
     assert all((case / "settings.toml").read_text(encoding="utf-8").startswith("# ") for case in CASES)
 
