@@ -129,6 +129,7 @@ class Salvage:
         self._spans()
         self._samples()
         self._rollups()
+        self._settings()
         for table, columns in _PLAIN.items():
             self._rows_of(table, columns)
         holes = self._damaged.holes
@@ -197,6 +198,21 @@ class Salvage:
                         self._store.executemany(
                             _ROLLUP.format(table=table), [(t, number, *rest) for t, *rest in piece if None not in rest]
                         )
+
+    def _settings(self) -> None:
+        """The settings files by which earlier days are judged; each ends where the next one begins."""
+        with transaction(self._store):
+            for _, start, stop, digest, text in self._damaged.rows("settings", "id, start, stop, hash, text", "id"):
+                known = self._store.execute("SELECT 1 FROM settings WHERE start = ? AND hash = ?", (start, digest))
+                if not known.fetchone():
+                    self._store.execute(
+                        "INSERT INTO settings (start, stop, hash, text) VALUES (?, ?, ?, ?)",
+                        (start, stop, digest, text),
+                    )
+            self._store.execute(
+                "UPDATE settings AS s SET stop = (SELECT min(start) FROM settings WHERE start > s.start) "
+                "WHERE stop IS NULL AND EXISTS (SELECT 1 FROM settings WHERE start > s.start)"
+            )
 
     def _rows_of(self, table: str, columns: str) -> None:
         same = " AND ".join(f"{column.strip()} IS ?" for column in columns.split(","))

@@ -16,7 +16,7 @@ from logger import damage, salvage
 from logger.errors import StoreError
 from logger.rollup import refresh
 from logger.schema import prepare, prepare_sound
-from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
+from logger.store import HOUR_MS, Channels, claim, keep_settings, open_writer, transaction
 from tests.aboard.rig import until
 
 NOON = 1_781_265_600_000
@@ -38,6 +38,7 @@ def store(tmp_path: Path) -> Path:
             connection.execute("INSERT INTO sample VALUES (?, ?, ?)", (t, volts, 24.0 + n / 10_000))
             connection.execute("INSERT INTO sample VALUES (?, ?, ?)", (t, stage, words[n % 2]))
         refresh(connection, NOON, NOON + HOURS * HOUR_MS, NOON + 10 * HOURS * HOUR_MS)
+        keep_settings(connection, NOON - 1000, "h1", "[site]")
         connection.execute("INSERT INTO event (t, kind, text) VALUES (?, 'gap', '45.0 s without a reading')", (NOON,))
         connection.execute("INSERT INTO logbook (t, author, text) VALUES (?, 'mate', 'washed the modules')", (NOON,))
     return path
@@ -104,6 +105,7 @@ def test_a_damaged_store_makes_room_and_gives_back_what_reads(name: str, store: 
     assert damage.found(store) is None
     assert damage.unfinished(store) == []
     if least > 0.9:
+        assert ask(store, "SELECT start, stop, hash FROM settings") == [(NOON - 1000, None, "h1")]
         assert ask(store, "SELECT text FROM logbook") == [("washed the modules",)]
         assert ask(store, "SELECT text FROM event WHERE kind = 'gap'") == [("45.0 s without a reading",)]
         # An hour whose samples did not all read keeps the row that it had.
@@ -117,7 +119,7 @@ def test_salvage_repeats_without_doubling(store: Path) -> None:
     aside = damage.set_aside(store)
     prepare(store)
     salvage.salvage(aside, store)
-    tables = ("sample", "minute", "hour", "day", "logbook", "session")
+    tables = ("settings", "sample", "minute", "hour", "day", "logbook", "session")
     first = [ask(store, f"SELECT count(*) FROM {table}") for table in tables]
     aside.with_name(aside.name + ".salvaged").rename(aside)
     assert damage.unfinished(store) == [aside]
@@ -134,7 +136,10 @@ def test_what_is_recorded_meanwhile_stands(store: Path) -> None:
         channels = Channels(connection)
         stage = channels.id("controller.cabin.stage", "text")
         connection.execute("INSERT INTO sample VALUES (?, ?, ?)", (NOON, stage, channels.code(stage, "float")))
+        keep_settings(connection, NOON + 5000, "h2", "[site]")
     salvage.salvage(aside, store)
+    settings = ask(store, "SELECT start, stop, hash FROM settings ORDER BY start")
+    assert settings == [(NOON - 1000, NOON + 5000, "h1"), (NOON + 5000, None, "h2")]
     words = (
         "SELECT label.name FROM sample s JOIN channel c ON c.id = s.channel "
         "JOIN label ON label.channel = c.id AND code = value WHERE c.name LIKE '%stage' ORDER BY t LIMIT 3"
