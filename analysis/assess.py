@@ -32,6 +32,7 @@ from analysis import (
 )
 from analysis.findings import History, StoreEvent, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
+from analysis.in_force import SettingsThroughTime
 from analysis.results import (
     ArrayDay,
     DayResults,
@@ -57,15 +58,6 @@ METHOD = "2"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class InForce:
-    """A settings file and the moment from which it judges, UTC [ms]."""
-
-    start: int
-    hash: str
-    settings: Settings
 
 
 def assess(located: Located, progress: Progress = lambda done, total: None) -> list[dt.date]:
@@ -115,7 +107,7 @@ class _Assessment:
         self.connection = connection
         self.located = located
         self.longitude = located.settings.site.longitude
-        self.in_force = _settings_in_force(connection, located)
+        self.settings = SettingsThroughTime(_settings_in_force(connection, located), self.longitude)
         self.record = _record_bounds(connection)
 
     def run(self, progress: Progress) -> list[dt.date]:
@@ -166,25 +158,18 @@ class _Assessment:
             "SELECT day, start, settings_hash, method FROM assessed"
         ):
             date = dt.date.fromisoformat(day)
-            if method != METHOD or digest != self._settings(date).hash or start != day_start(date, self.longitude):
+            if method != METHOD or digest != self.settings.on(date).hash or start != day_start(date, self.longitude):
                 outdated.add(date)
         return outdated
-
-    def _settings(self, day: dt.date) -> InForce:
-        start = day_start(day, self.longitude)
-        standing = [s for s in self.in_force if s.start < start + DAY_MS]
-        return standing[-1] if standing else self.in_force[0]
 
     def _next_piece(self, queue: list[dt.date]) -> tuple[list[dt.date], list[dt.date]]:
         """The first days of the queue that follow one another under the same settings."""
         piece = [queue[0]]
-        first = self._settings(queue[0])
-        standing = first.settings.on(queue[0])
+        first = self.settings.on(queue[0])
         # Under way the sun of each day is another place's.
         most = 1 if first.settings.site.moored == "under way" else _CHUNK_DAYS
         for day in queue[1:most]:
-            after = self._settings(day)
-            if day - piece[-1] != dt.timedelta(1) or after.hash != first.hash or after.settings.on(day) != standing:
+            if day - piece[-1] != dt.timedelta(1) or self.settings.on(day) != first:
                 break
             piece.append(day)
         return piece, queue[len(piece) :]
@@ -193,13 +178,13 @@ class _Assessment:
 
     def _work_out(self, days: list[dt.date]) -> dt.date | None:
         """Work out a piece and write it; the day after it, where what it carries over has changed."""
-        in_force = self._settings(days[0])
-        settings = in_force.settings.on(days[0])
+        judging = self.settings.on(days[0])
+        settings = judging.settings
         before = {a.name: self._covered_before(a.name, day_start(days[0], self.longitude)) for a in settings.array}
         after_old = {
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
-        results = judge_days(self.connection, settings, in_force.hash, days, before, self.record, self.longitude)
+        results = judge_days(self.connection, settings, judging.hash, days, before, self.record, self.longitude)
         for result in results:
             with transaction(self.connection):
                 write_day(self.connection, result, METHOD)
@@ -230,6 +215,7 @@ class _Assessment:
             light_days=results.light_days(),
             stop=self.record[1],
             events=_store_events(self.connection),
+            changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
@@ -258,7 +244,7 @@ def _telling_states(connection: sqlite3.Connection, names: set[str]) -> list[Sta
     return runs
 
 
-def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list[InForce]:
+def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list[tuple[int, Settings]]:
     """The kept settings in their order; where nothing was ever recorded live, the file as it stands judges all.
 
     A record that came from files alone has no moments at which one settings file gave way to another: correcting the
@@ -275,7 +261,7 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
             keep_settings(connection, now, located.hash, located.text)
     rows = connection.execute("SELECT start, hash, text FROM settings ORDER BY start, id").fetchall()
     return [
-        InForce(start, digest, located.settings if digest == located.hash else parse(text, where="kept settings"))
+        (start, located.settings if digest == located.hash else parse(text, where="kept settings"))
         for start, digest, text in rows
     ]
 
@@ -314,6 +300,7 @@ def judge_days(
     settings : Settings
         With the parts in force.
     settings_hash : str
+        Digest of what judges, kept with each day.
     days : sequence of datetime.date
     covered_before : dict
         Array to whether it was covered when the first day began.

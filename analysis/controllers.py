@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis import diodes
-from analysis.diodes import STC_C, Diode
+from analysis import diodes, mismatch
+from analysis.diodes import STC_C
 from analysis.modules import STC_IRRADIANCE, Electrics
 from analysis.sun import Floats
 from logger.settings import Array, Controller
@@ -86,13 +86,12 @@ def allowed(
         at_input = np.full(len(free), np.nan)
     if controller is not None and controller.type == "pwm":
         power = _joined(array, electrics, bank_v, ohm)
-    elif controller is not None and electrics.diode is not None:
+    elif controller is not None and electrics.table is not None:
         need = bank_v + controller.run_headroom_v
         power = free.copy()
         low = np.flatnonzero(at_input < need)
         if len(low):
-            at_need = _at_volts(array, electrics.diode, electrics, need, ohm, low)
-            power[low] = np.minimum(at_need, free[low])
+            power[low] = np.minimum(_at_volts(array, electrics, need, ohm, low), free[low])
         starts = (opened >= bank_v + controller.start_headroom_v) | ~np.isfinite(need)
         running = _running(starts, opened <= need, morning)
         power = np.where(running | ~np.isfinite(free), power, 0.0)
@@ -136,22 +135,24 @@ def _running(starts: Mask, stops: Mask, morning: Mask) -> Mask:
     return np.asarray(says[told] == 1)
 
 
-def _at_volts(
-    array: Array, diode: Diode, electrics: Electrics, volts: Floats, ohm: float, where: npt.NDArray[np.intp]
-) -> Floats:
+def _at_volts(array: Array, electrics: Electrics, volts: Floats, ohm: float, where: npt.NDArray[np.intp]) -> Floats:
     """Power at the controller's input when the bank sets the volts there [W]; NaN where light or volts are unknown."""
     plane, volts = electrics.plane[where], volts[where]
-    lit = np.nan_to_num(np.maximum(plane, 0.0))
-    joined = diode.under(lit, electrics.cell[where]).joined(array.modules_in_series, array.strings_in_parallel, ohm)
-    amps = np.where(lit > 0, joined.current(volts), 0.0)
-    return np.where(np.isfinite(plane), volts * amps * electrics.trim[where], np.nan)
+    if electrics.mixed:
+        watts = mismatch.at_volts(electrics.parts(where), volts, ohm)
+    else:
+        lit = np.nan_to_num(np.maximum(plane, 0.0))
+        diode = diodes.known(array.module)
+        joined = diode.under(lit, electrics.cell[where]).joined(array.modules_in_series, array.strings_in_parallel, ohm)
+        watts = volts * np.where(lit > 0, joined.current(volts), 0.0)
+    return np.where(np.isfinite(plane), watts * electrics.trim[where], np.nan)
 
 
 def _joined(array: Array, electrics: Electrics, bank_v: Floats, ohm: float) -> Floats:
     """Modules and bank joined by a switch: the modules' current at the bank's volts."""
     module = array.module
-    if electrics.diode is not None:
-        return _at_volts(array, electrics.diode, electrics, bank_v, ohm, np.arange(len(bank_v)))
+    if electrics.table is not None:
+        return _at_volts(array, electrics, bank_v, ohm, np.arange(len(bank_v)))
     if module.imp is None:
         return np.full(len(bank_v), np.nan)
     # Well below its best point a module is a source of current; the thin datasheet gives the one at the best point.

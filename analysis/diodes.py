@@ -147,6 +147,20 @@ def of_module(module: Module) -> Diode | None:
     return None
 
 
+def known(module: Module) -> Diode:
+    """The same, of a module that has one.
+
+    Raises
+    ------
+    ValueError
+        Its datasheet gives no diode.
+    """
+    diode = of_module(module)
+    if diode is None:
+        raise ValueError(f"a module of {module.power:g} W without voc, isc, vmp and imp has no curve")
+    return diode
+
+
 def _fits(diode: Diode, module: Module) -> bool:
     physical = (diode.light, diode.dark, diode.series, diode.shunt, diode.slope)
     if not all(np.isfinite(value) and value > 0 for value in physical):

@@ -68,7 +68,7 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         In force on these days.
     """
     cell, sigma_k = module_temperature(array, light, stretch, grid)
-    electrics = Electrics(array.module, light.plane, cell)
+    electrics = Electrics.of(array, light.plane, cell)
     allowed = controllers.allowed(
         array,
         array_controller(settings, array),
@@ -92,7 +92,7 @@ def _most(array: Array, light: Light, cell: Floats) -> Floats:
     most = np.full(len(cell), np.nan)
     bounded = np.isfinite(light.bound)
     if bounded.any():
-        ratio = Electrics(array.module, light.bound[bounded], cell[bounded]).power_ratio
+        ratio = Electrics.of(array, light.bound[bounded], cell[bounded]).power_ratio
         most[bounded] = array.rated_w * ratio * (1.0 + NINETY_FIVE * NAMEPLATE)
     return most
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Generic, TypeVar
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Generic, Protocol, TypeVar
 
 from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, StateRun
 from logger.settings import Settings
@@ -34,6 +34,32 @@ class History:
     stop: int
     events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
+    changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    """Subject, as ``array.cabin``, to the moments at which it changed physically, UTC [ms]."""
+
+
+class Judged(Protocol):
+    """Whatever was judged over a stretch that starts somewhen."""
+
+    @property
+    def start(self) -> int: ...
+
+
+J = TypeVar("J", bound=Judged)
+
+
+def between_changes(items: Sequence[J], changes: Sequence[int]) -> list[tuple[list[J], int | None]]:
+    """Items before, between and after the changes of their subject, each stretch with the change that ended it.
+
+    Each stretch has its own baseline, and its own spells: what was found before a change ends with it, and what is
+    still wrong after it is found anew.
+    """
+    ends = [*sorted(changes), None]
+    starts = [None, *sorted(changes)]
+    return [
+        ([i for i in items if (start is None or i.start >= start) and (end is None or i.start < end)], end)
+        for start, end in zip(starts, ends, strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True)

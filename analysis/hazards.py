@@ -108,22 +108,29 @@ def circuits(settings: Settings, today: dt.date) -> list[Circuit]:
 
 
 def _circuit(array: Array, settings: Settings) -> Circuit:
-    module, series, parallel = array.module, array.modules_in_series, array.strings_in_parallel
     return Circuit(
         array=array.name,
-        in_series=series,
-        in_parallel=parallel,
-        array_a=_times(module.imp, parallel),
-        array_v=_times(module.vmp, series),
-        short_circuit_a=_times(module.isc, parallel),
-        open_circuit_v=_times(module.voc, series),
+        in_series=array.modules_in_series,
+        in_parallel=array.strings_in_parallel,
+        array_a=_amps(array, "imp"),
+        array_v=_volts(array, "vmp"),
+        short_circuit_a=_amps(array, "isc"),
+        open_circuit_v=_volts(array, "voc"),
         bank_a=_bank_amps(array, settings),
         bank_v=settings.bank.nominal_voltage if settings.bank else None,
     )
 
 
-def _times(value: float | None, count: int) -> float | None:
-    return None if value is None else value * count
+def _volts(array: Array, key: str) -> float | None:
+    """Volts add up along a string; of unequal strings the most [V]."""
+    strings = [[getattr(module, key) for module in string] for string in array.strings]
+    return None if any(v is None for string in strings for v in string) else max(sum(string) for string in strings)
+
+
+def _amps(array: Array, key: str) -> float | None:
+    """Amps of the strings add up; of a string's unequal modules the most counts [A]."""
+    strings = [[getattr(module, key) for module in string] for string in array.strings]
+    return None if any(v is None for string in strings for v in string) else sum(max(string) for string in strings)
 
 
 def _bank_amps(array: Array, settings: Settings) -> float | None:
@@ -132,7 +139,7 @@ def _bank_amps(array: Array, settings: Settings) -> float | None:
     if controller is None:
         return None
     if controller.type == "pwm":
-        return _times(array.module.imp, array.strings_in_parallel)
+        return _amps(array, "imp")
     if settings.bank is None or settings.bank.nominal_voltage is None:
         return None
     return array.rated_w * controller.efficiency / settings.bank.nominal_voltage
@@ -147,7 +154,7 @@ def _string_volts(settings: Settings) -> Iterator[Hazard]:
         limit = controller.input_voltage_limit if controller else None
         needs = [
             *(["site.coldest_c"] if settings.site.coldest_c is None else []),
-            *(["array.module.voc"] if array.module.voc is None else []),
+            *(["array.module.voc"] if _volts(array, "voc") is None else []),
             *(["array.controller"] if controller is None else []),
             *(["controller.input_voltage_limit"] if controller and limit is None else []),
         ]
@@ -166,7 +173,7 @@ def _output_current(settings: Settings) -> Iterator[Hazard]:
         if not arrays or limit is None:
             continue
         if controller.type == "pwm":
-            shorts = [_times(a.module.isc, a.strings_in_parallel) for a in arrays]
+            shorts = [_amps(a, "isc") for a in arrays]
             if None not in shorts:
                 amps = SHORT_CIRCUIT_MARGIN * sum(a for a in shorts if a is not None)
                 if amps > limit:
@@ -253,7 +260,7 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
         best = (
             array.modules_in_series * array.module.vmp * (1 + coefficient / 100 * (module_c - modules.STC_TEMPERATURE))
         )
-        amps = _times(array.module.imp, array.strings_in_parallel) or 0.0
+        amps = _amps(array, "imp") or 0.0
         at_controller = best - amps * sum(
             loop_ohm(c.length, c.area, c.conductor, DECK_C) for c in _cables(f"array.{array.name}", settings)
         )

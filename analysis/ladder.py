@@ -79,10 +79,12 @@ def of_day(
     clear_flat = pick(clear[0])
     plane = pick(light.plane)
     flat = np.where(np.isfinite(pick(horizontal)), pick(horizontal), _flat(plane, clear_flat, pick(clear[1])))
-    cool = array.rated_w * pick(electrics.dim_ratio)
-    modules, power = pick(allowed.modules), pick(said.power)
+    # Unequal modules lose by being joined: that is the drawing's doing, in any light.
+    apart = 1.0 / electrics.matched
+    cool = array.rated_w * pick(electrics.dim_ratio) * apart
+    modules, power = pick(allowed.modules) * apart, pick(said.power)
     cable = _amps(array, said, expected)[counted] ** 2 * ohms.home
-    by_drawing = pick(allowed.free) - pick(allowed.power)
+    by_drawing = modules * (1.0 - electrics.matched) + pick(allowed.free) - pick(allowed.power)
     missing = modules - power - cable - by_drawing
     out_w, out_a = _output(controller, said, counted)
     feed = out_a**2 * ohms.feed

@@ -13,6 +13,8 @@ from analysis.sun import Floats
 from logger.settings import Module
 
 _CURRENTS, _VOLTS = 400, 600
+# Light that counts as none and keeps every curve a curve [W/m²].
+_DARK = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,18 +76,12 @@ def best(strings: Sequence[Sequence[Part]], loop_ohm: float = 0.0, floor_v: Floa
     Currents are common to a string, volts to the strings; a string with too few volts gives nothing and takes nothing,
     as behind a blocking diode. The best point is sought on a grid of currents and volts, within 0.1 % of it.
     """
-    amps = np.linspace(0.0, 1.02 * max(_most_amps(part) for string in strings for part in string), _CURRENTS)
-    curves = [np.sum([_volts(part, amps) for part in string], axis=0) for string in strings]
+    amps, curves = _curves(strings)
     n = curves[0].shape[0]
     floor = np.broadcast_to(np.asarray(floor_v, dtype=float), n)
     power, volts, current = (np.zeros(n) for _ in range(3))
     for i in range(n):
-        top = max(float(curve[i, 0]) for curve in curves)
-        if top <= 0:
-            continue
-        at_modules = np.linspace(0.0, top, _VOLTS)
-        joined = np.sum([np.interp(at_modules, c[i, ::-1], amps[::-1], right=0.0) for c in curves], axis=0)
-        at_input = at_modules - joined * loop_ohm
+        at_input, joined = _joined(curves, amps, i, loop_ohm)
         watts = np.where(at_input >= floor[i], at_input * joined, 0.0)
         k = int(np.argmax(watts))
         if watts[k] > 0:
@@ -93,16 +89,38 @@ def best(strings: Sequence[Sequence[Part]], loop_ohm: float = 0.0, floor_v: Floa
     return Best(power, volts, current)
 
 
-def _most_amps(part: Part) -> float:
-    isc = part.module.isc or 0.0
-    return isc * max(float(np.nanmax(part.plane, initial=0.0)) / 1000.0, 1e-3) * 1.1
+def at_volts(strings: Sequence[Sequence[Part]], volts: Floats, loop_ohm: float = 0.0) -> Floats:
+    """Power at the controller's input when something else sets the volts there, shape (n,) [W]; NaN where they are."""
+    amps, curves = _curves(strings)
+    power = np.empty(len(volts))
+    for i, at in enumerate(volts):
+        at_input, joined = _joined(curves, amps, i, loop_ohm)
+        power[i] = at * np.interp(at, at_input, joined, right=0.0)
+    return power
+
+
+def _curves(strings: Sequence[Sequence[Part]]) -> tuple[Floats, list[Floats]]:
+    """Currents up to the most that the light of an interval drives, and each string's volts there: (n, currents)."""
+    most = np.max([_short_circuit(part) for string in strings for part in string], axis=0)
+    amps = np.linspace(0.0, 1.12, _CURRENTS)[None, :] * most[:, None]
+    return amps, [np.sum([_volts(part, amps) for part in string], axis=0) for string in strings]
+
+
+def _joined(curves: Sequence[Floats], amps: Floats, i: int, loop_ohm: float) -> tuple[Floats, Floats]:
+    """Volts at the controller's input, rising, and the current of all strings there, in one interval."""
+    at_modules = np.linspace(0.0, max(*(float(curve[i, 0]) for curve in curves), 0.0), _VOLTS)
+    joined = np.sum([np.interp(at_modules, c[i, ::-1], amps[i, ::-1], right=0.0) for c in curves], axis=0)
+    return at_modules - joined * loop_ohm, joined
+
+
+def _short_circuit(part: Part) -> Floats:
+    """About the part's short-circuit current in each interval, never quite nothing [A]."""
+    return (part.module.isc or 0.0) * np.maximum(np.nan_to_num(part.plane), _DARK) / 1000.0
 
 
 def _volts(part: Part, amps: Floats) -> Floats:
-    """Volts of a part at each current, shape (n, currents)."""
-    diode = diodes.of_module(part.module)
-    if diode is None:
-        raise ValueError(f"a module of {part.module.power:g} W without voc, isc, vmp and imp has no curve")
+    """Volts of a part at each current, both of shape (n, currents)."""
+    diode = diodes.known(part.module)
     pieces = part.module.substrings or 1
     even = _substring(part, diode, pieces, 1.0, amps)
     if not part.shaded:
@@ -112,8 +130,8 @@ def _volts(part: Part, amps: Floats) -> Floats:
 
 
 def _substring(part: Part, diode: diodes.Diode, pieces: int, share: float, amps: Floats) -> Floats:
-    light = np.maximum(np.nan_to_num(part.plane), 1e-3) * share
-    whole = diode.under(np.maximum(light, 1e-3)[:, None], part.cell[:, None])
+    light = np.maximum(np.nan_to_num(part.plane) * share, _DARK)
+    whole = diode.under(light[:, None], part.cell[:, None])
     one = Parameters(whole.light, whole.dark, whole.series / pieces, whole.shunt / pieces, whole.slope / pieces)
     with np.errstate(all="ignore"):
-        return np.asarray(np.maximum(one.volts(amps[None, :]), -BYPASS_DROP_V))
+        return np.asarray(np.maximum(one.volts(amps), -BYPASS_DROP_V))

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache, cached_property
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
 import pvlib
 
-from analysis import diodes
+from analysis import diodes, mismatch
+from analysis.mismatch import Part
 from analysis.sun import Floats
-from logger.settings import Module
+from logger.settings import Array, Module
 
 STC_IRRADIANCE = 1000.0
 STC_TEMPERATURE = 25.0
 Places = npt.NDArray[np.intp]
+Strings = tuple[tuple[Module, ...], ...]
 
 # Faiman's loss factors for an open rack (Faiman 2008, the form of IEC 61853-2) are u0 = 25.0, u1 = 6.84, which
 # puts the module at 45.1 °C in NOCT weather (800 W/m², 20 °C, 1 m/s). The other mountings run hotter there by the
@@ -62,7 +65,7 @@ def temperature(plane: Floats, air: Floats, wind: Floats | float, mounting: str 
 
 
 class Electrics:
-    """What one module of an array does in the light and warmth of each interval.
+    """What the modules of an array do in the light and warmth of each interval.
 
     Where the datasheet suffices it is a single diode, read from a table over irradiance and temperature; else the
     PVWatts form, which knows power alone.
@@ -72,14 +75,32 @@ class Electrics:
     module : Module
     plane, cell : ndarray
         Irradiance in the plane [W/m²], NaN where unknown, and cell temperature [°C].
+    mixed : tuple of tuple of Module
+        Strings of unequal modules, each with a diode; without them all are alike.
     """
 
-    def __init__(self, module: Module, plane: Floats, cell: Floats) -> None:
+    def __init__(self, module: Module, plane: Floats, cell: Floats, mixed: Strings = ()) -> None:
         self.module = module
         self.plane = plane
         self.cell = cell
-        self.diode = diodes.of_module(module)
-        self.table = _table(module)
+        self.mixed = mixed
+        self.table = _mixed_table(mixed) if mixed else _table(module)
+
+    @classmethod
+    def of(cls, array: Array, plane: Floats, cell: Floats) -> Electrics:
+        """Those of an array; where one of its unequal modules has no diode, all count as the array's own module."""
+        known = array.is_mixed and all(diodes.of_module(m) is not None for string in array.strings for m in string)
+        return cls(array.module, plane, cell, array.strings if known else ())
+
+    @property
+    def matched(self) -> float:
+        """Power of all modules together over the sum of what each gives by itself, in full sun at 25 °C."""
+        return self.table.matched if self.table else 1.0
+
+    def parts(self, where: Places) -> list[list[Part]]:
+        """The unequal strings in those intervals."""
+        plane, cell = np.nan_to_num(self.plane[where]), self.cell[where]
+        return [[Part(m, len(list(same)), plane, cell) for m, same in groupby(string)] for string in self.mixed]
 
     @cached_property
     def power_ratio(self) -> Floats:
@@ -97,7 +118,7 @@ class Electrics:
 
     @cached_property
     def best_volts(self) -> Floats | None:
-        """Volts of one module at its best point; None where the datasheet is too thin."""
+        """Volts of one module at the best point; None where the datasheet is too thin."""
         return None if self.table is None else self._read(self.table.best_volts)
 
     @cached_property
@@ -137,6 +158,8 @@ def _split(position: Floats) -> tuple[Places, Floats]:
 # of them misses the power by less than 0.02 W/m² of light.
 _ROOT_STEP = 0.25
 _ROOTS = np.arange(0.0, 46.0 + _ROOT_STEP, _ROOT_STEP)
+# Unequal modules take a search a point: every fourth, straight lines between.
+_MIXED_STRIDE = 4
 _COLDEST, _STEP_K = -60.0, 10.0
 _WARMTHS = np.arange(_COLDEST, 121.0, _STEP_K)
 
@@ -151,25 +174,57 @@ class _Table:
     open_volts: Floats
     at_25: Floats
     trim: Floats
+    matched: float = 1.0
 
 
 @cache
+def _mixed_table(strings: Strings) -> _Table:
+    """The same for strings of unequal modules, evenly lit; volts are the array's shared out over a string's modules."""
+    every = [module for string in strings for module in string]
+    warmths = np.append(_WARMTHS, STC_TEMPERATURE)
+    cell, root = (grid.ravel() for grid in np.meshgrid(warmths, _ROOTS[::_MIXED_STRIDE], indexing="ij"))
+    shape = len(warmths), len(_ROOTS[::_MIXED_STRIDE])
+    lit = [[Part(m, len(list(same)), root**2, cell) for m, same in groupby(string)] for string in strings]
+    best = mismatch.best(lit)
+    opened = np.max([np.sum([_known(m).open_volts for m in string], axis=0) for string in strings], axis=0)
+    apart = np.sum([_known(m).ratio * m.power for m in every], axis=0)
+    alone = sum((m.vmp or 0.0) * (m.imp or 0.0) for m in every)
+    rated = sum(m.power for m in every)
+
+    def fine(values: Floats) -> Floats:
+        return np.stack([np.interp(_ROOTS, _ROOTS[::_MIXED_STRIDE], row) for row in values.reshape(shape)])
+
+    watts, volts = fine(best.power), fine(best.volts) / len(strings[0])
+    together = _in_full_sun(watts)
+    matched = float(together[-1] / alone)
+    # Each module falls with warmth as its own datasheet says; what they lose together is that of their curves.
+    trim = _in_full_sun(apart) / rated * together[-1] / together[:-1]
+    ratio = watts[:-1] / alone * trim[:, None]
+    return _Table(ratio, volts[:-1], opened / len(strings[0]), watts[-1] / alone, trim * rated / alone, matched)
+
+
 def _table(module: Module) -> _Table | None:
-    diode = diodes.of_module(module)
-    if diode is None:
-        return None
+    return None if diodes.of_module(module) is None else _known(module)
+
+
+@cache
+def _known(module: Module) -> _Table:
+    diode = diodes.known(module)
     warmths = np.append(_WARMTHS, STC_TEMPERATURE)
     cell, root = np.meshgrid(warmths, _ROOTS, indexing="ij")
     points = diode.under(root.ravel() ** 2, cell.ravel()).points()
     watts, best, open_v = (points[key].reshape(cell.shape) for key in ("p_mp", "v_mp", "v_oc"))
-    standard = np.interp(np.sqrt(STC_IRRADIANCE), _ROOTS, watts[-1])
+    standard = _in_full_sun(watts)[-1]
     power = watts / standard
     # Along full sun the power falls with warmth as the datasheet says; the diode alone misses that by some tenths.
-    in_full_sun = np.array([np.interp(np.sqrt(STC_IRRADIANCE), _ROOTS, row) for row in power])
     wanted = 1.0 + module.temp_coeff_power / 100.0 * (warmths - STC_TEMPERATURE)
-    trim = np.maximum(wanted, 0.0) / in_full_sun
+    trim = np.maximum(wanted, 0.0) / _in_full_sun(power)
     ratio = power * trim[:, None]
     return _Table(ratio[:-1], best[:-1], open_v[:-1], power[-1], trim[:-1] * module.power / standard)
+
+
+def _in_full_sun(surface: Floats) -> Floats:
+    return np.array([np.interp(np.sqrt(STC_IRRADIANCE), _ROOTS, row) for row in surface])
 
 
 def power_ratio(module: Module, plane: Floats, cell: Floats) -> Floats:

@@ -43,14 +43,14 @@ def verdict(
         "to": days[-1].isoformat(),
         "method": METHOD,
         "arrays": [
-            _array(a.name, [d for d in array_days if d.array == a.name], [e for e in ladders if e.array == a.name])
-            for a in settings.array
-            if any(d.array == a.name for d in array_days)
+            _array(name, [d for d in array_days if d.array == name], [e for e in ladders if e.array == name])
+            for name in dict.fromkeys(a.name for a in settings.array)
+            if any(d.array == name for d in array_days)
         ],
         "wiring": [
-            _wiring([e for e in loops if e.cable == c.name])
-            for c in settings.cable
-            if any(e.cable == c.name for e in loops)
+            _wiring([e for e in loops if e.cable == name])
+            for name in dict.fromkeys(c.name for c in settings.cable)
+            if any(e.cable == name for e in loops)
         ],
         "enclosures": _enclosures(results.enclosures(start, stop)),
         "bank": _bank(results, start, stop),

@@ -56,7 +56,7 @@ def light_for(array: Array, power: Floats, settings: Settings, stretch: Stretch,
     for _ in range(4):  # a fixed point: warmth and loss change it by a few per cent
         modelled, _ = modules.temperature(light, air, modules.UNMEASURED_WIND, array.mounting)
         cell = np.where(np.isfinite(measured), measured, modelled)
-        given = controllers.best_power(array, ohm, Electrics(array.module, light, cell))
+        given = controllers.best_power(array, ohm, Electrics.of(array, light, cell))
         with np.errstate(divide="ignore", invalid="ignore"):
             light = np.where(given > 0, light * power / given, light)
     return np.maximum(light, 0.0)

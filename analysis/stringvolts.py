@@ -55,13 +55,20 @@ def coldest(array: Array, coldest_air_c: float) -> StringVolts | None:
     Returns
     -------
     StringVolts or None
-        None where the datasheet's `voc` is not given.
+        Of the string with the most volts; None where the `voc` of one of its modules is not given.
     """
-    if array.module.voc is None:
-        return None
     module_c = coldest_air_c - CLEAR_DAWN_K
-    factor, basis = cold_factor(array.module.temp_coeff_voc, module_c)
-    return StringVolts(array.modules_in_series * array.module.voc * factor, module_c, basis)
+    found: list[tuple[float, str]] = []
+    for string in array.strings:
+        volts, basis = 0.0, ""
+        for module in string:
+            if module.voc is None:
+                return None
+            factor, basis = cold_factor(module.temp_coeff_voc, module_c)
+            volts += module.voc * factor
+        found.append((volts, basis))
+    volts, basis = max(found)
+    return StringVolts(volts, module_c, basis)
 
 
 def cold_factor(temp_coeff_voc: float | None, module_c: float) -> tuple[float, str]:

@@ -22,6 +22,9 @@ COMMANDS = {
     "import": "dashboard.commands.importing:import_files",
     "assess": "dashboard.commands.judging:assess",
     "findings": "dashboard.commands.judging:findings",
+    "change": "dashboard.commands.changing:change",
+    "note": "dashboard.commands.changing:note",
+    "backup": "dashboard.commands.keeping:backup",
     "pages": "dashboard.commands.showing:pages",
 }
 

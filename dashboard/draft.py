@@ -32,7 +32,7 @@ _SOURCES = """\
 #
 # [[source]]
 # name = "{array} controller"
-# kind = "serial"
+# kind = "serial"                   # serial | nmea0183 | mqtt | csv
 # port = "/dev/serial/by-id/..."    # a name that stays when plugs move
 # baud = 19200
 # format = "delimited"              # delimited | keyvalue | json | pattern

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, get_args
 
@@ -23,6 +23,16 @@ _COUNTS = ("cells_in_series", "substrings")
 _STRICT = ConfigDict(strict=True, allow_inf_nan=False)
 
 
+# The keys that a re-plugged circuit may alter, in the order in which they are asked for.
+CHANGING: dict[str, tuple[type[BaseModel], tuple[str, ...]]] = {
+    "array": (Array, ("modules_in_series", "strings_in_parallel", "tilt", "azimuth", "mounting")),
+    "cable": (Cable, ("length", "area", "conductor")),
+    "controller": (Controller, ("type", "input_voltage_limit", "output_current_limit", "absorption_v", "float_v")),
+    "enclosure": (Enclosure, ("temperature_limit", "surroundings")),
+    "fan": (Fan, ("watts",)),
+}
+
+
 class Interview:
     """Asks for one table after the other; `placeholders` answers everything with its example, and asks nothing."""
 
@@ -40,6 +50,18 @@ class Interview:
         for n in range(1, self._count("How many arrays, each on its own controller?", 2) + 1):
             self._array(n, answers)
         return answers
+
+    def differing(self, kind: str, standing: Mapping[str, Any]) -> dict[str, Any]:
+        """What differs from now on in a part; each key stands there with its present value for a default."""
+        self._tell("Enter leaves a value as it is.")
+        model, keys = CHANGING[kind]
+        asked = self._table(kind, model, {key: standing.get(key) for key in keys})
+        found = {key: value for key, value in asked.items() if value != standing.get(key)}
+        if kind == "array" and click.confirm("\nOther modules too?", default=False):
+            module = standing["module"]
+            new = self._table("module", Module, {key: module.get(key) for key in (*_SHEET, *_COUNTS)})
+            found |= {f"module.{key}": value for key, value in new.items() if value != module.get(key)}
+        return found
 
     # -- tables -------------------------------------------------------------------------------------------------
 

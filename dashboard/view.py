@@ -110,7 +110,7 @@ def opened(store: Path, settings_path: Path, now: int, until: str | None = None)
             days, earlier = _span(results, until)
             if not days:
                 raise _nothing(record, when)
-            yield View(settings, results, record, when, days, earlier)
+            yield View(settings.on(days[-1].day), results, record, when, days, earlier)
     except StoreMissing:
         raise NothingToShow(*sentences.store_missing(str(store))) from None
     except (StoreError, sqlite3.Error) as fault:

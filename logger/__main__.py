@@ -20,6 +20,7 @@ from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
 from logger.plan import Plan, SourcePlan
+from logger.protocols import Batch, Source
 from logger.sources import registry as sources
 from logger.store import claim
 from logger.timeline import Timeline
@@ -75,7 +76,7 @@ class Recorder:
             try:
                 setting = sources.Setting(self._clock, timeline, decoders.make, _csv_table, store, capture)
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
-                threads = collector.start(sources.make(plan.sources, setting), self._clock, self._stop, outbox.put)
+                threads = self._started(sources.make(plan.sources, setting), timeline)
                 writer.run(self._stop)
                 for thread in threads:
                     thread.join(JOIN_S)
@@ -84,6 +85,22 @@ class Recorder:
                 writer.close()
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
+
+    def _started(self, made: list[tuple[str, Source]], timeline: Timeline) -> list[Thread]:
+        """The threads of the sources, and where it is wanted the one that publishes what they say."""
+        put = self._outbox.put
+        if self._plan.publish is None:
+            return collector.start(made, self._clock, self._stop, put)
+        # Only who publishes pays for the broker's library.
+        from logger.publishing import LatestValues  # noqa: PLC0415
+
+        latest = LatestValues(self._plan.publish, self._clock, timeline.now_ms)
+
+        def put_and_show(batch: Batch) -> None:
+            put(batch)
+            latest.see(batch)
+
+        return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show)
 
 
 @contextmanager

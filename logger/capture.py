@@ -23,7 +23,7 @@ from threading import Lock
 
 from logger.errors import CaptureFault
 from logger.protocols import Decoder, Line
-from logger.readings import Record, Reject
+from logger.readings import Item
 
 log = logging.getLogger("noonmark.logger")
 
@@ -182,7 +182,7 @@ def _piece(entry: dict[str, object]) -> Piece | None:
         return None
 
 
-def decoded(captured: Iterator[Piece], decoder: Decoder) -> Iterator[tuple[int, Record | Reject]]:
+def decoded(captured: Iterator[Piece], decoder: Decoder) -> Iterator[tuple[int, Item]]:
     """What one stream of a capture means, with the times at which its bytes came [ms UTC]; as fast as it is taken."""
     t = 0
     for piece in captured:

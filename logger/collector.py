@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from threading import Event, Thread
 
 from logger.batches import EventBatch, LiveBatch
@@ -11,7 +11,7 @@ from logger.clock import Clock
 from logger.errors import LineFault, LineInUse
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Emit, Line, Source
-from logger.readings import Record, Reject
+from logger.readings import Item, Record, Reject, Remark
 from logger.timeline import Timeline
 
 log = logging.getLogger("noonmark.logger")
@@ -154,10 +154,13 @@ class LiveSource:
 
     # -- what was read ---------------------------------------------------------------------------------------
 
-    def _take(self, items: list[Record | Reject], since: int, now: int, emit: Emit) -> None:
+    def _take(self, items: Sequence[Item], since: int, now: int, emit: Emit) -> None:
         records = [item for item in items if isinstance(item, Record)]
         rejects = [item for item in items if isinstance(item, Reject)]
-        if not items:
+        for remark in (item for item in items if isinstance(item, Remark)):
+            log.info("%s: %s", self._name, remark.text)
+            emit(EventBatch(now, self._name, remark.kind, remark.text))
+        if not (records or rejects):
             return
         times = spread(len(records), since, now, self._last_given)
         if records:

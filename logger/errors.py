@@ -13,7 +13,7 @@
     │   └── StoreTooNew          a later Noonmark wrote it
     ├── CaptureFault             a capture cannot be written or read
     ├── ImportFault              a history file cannot be read as the mapping says
-    └── LineFault                a serial line cannot be opened or was lost
+    └── LineFault                a serial line or a broker cannot be reached or was lost
         ├── LineInUse            another program holds it
         └── LineRefused          we may not open it
 """
@@ -91,7 +91,7 @@ class ImportFault(NoonmarkError):
 
 
 class LineFault(NoonmarkError):
-    """A serial line cannot be opened or was lost."""
+    """A serial line or a broker cannot be reached or was lost."""
 
 
 class LineInUse(LineFault):
@@ -99,4 +99,4 @@ class LineInUse(LineFault):
 
 
 class LineRefused(LineFault):
-    """The serial line is there, but we may not open it."""
+    """The serial line or the broker is there, but we may not use it."""

@@ -16,7 +16,21 @@ PLACEHOLDER = "CHOOSE.ONE.CHANNEL"
 _NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _PAIR = re.compile(r"[A-Za-z_]\w*\s*[=:]\s*\S")
+_SENTENCE = re.compile(rb"[$!][A-Z0-9]{5},[^$!*]*\*[0-9A-Fa-f]{2}")
 _LEAST_SHARE = 0.6
+
+# The channel that a plain quantity of a sentence usually is.
+_USUAL = {
+    "latitude": "site.position.latitude",
+    "longitude": "site.position.longitude",
+    "heading": "site.attitude.heading",
+    "heel": "site.attitude.heel",
+    "pitch": "site.attitude.pitch",
+    "wind_speed": "air.outside.wind_speed",
+    "air_temperature": "air.outside.temperature",
+    "pressure": "air.outside.pressure",
+    "humidity": "air.outside.humidity",
+}
 
 Example = tuple[int | str, str]
 
@@ -28,7 +42,7 @@ class Guess:
     Attributes
     ----------
     format : str or None
-        ``delimited``, ``keyvalue`` or ``json``; None where no format fits.
+        ``delimited``, ``keyvalue``, ``json`` or ``nmea0183``; None where no format fits.
     separator : str or None
         Between fields or pairs.
     checksum : str
@@ -63,13 +77,29 @@ def guess(lines: Sequence[bytes]) -> Guess:
     lines : sequence of bytes
         Whole lines, each `readable`.
     """
+    sentences = _sentences(lines)
+    if sentences:
+        return sentences
     kind = next((k for k in CHECKS if len(lines) > 1 and all(checked(line, k)[1] is None for line in lines)), "none")
     texts = [checked(line, kind)[0].decode("utf-8") for line in lines]
     return _json(texts, kind) or _keyvalue(texts, kind) or _delimited(texts, kind) or Guess(None, None, kind, ".", ())
 
 
-def _enough(count: int, texts: Sequence[str]) -> bool:
+def _enough(count: int, texts: Sequence[str] | Sequence[bytes]) -> bool:
     return count >= max(1, _LEAST_SHARE * len(texts))
+
+
+def _sentences(lines: Sequence[bytes]) -> Guess | None:
+    if not _enough(sum(_SENTENCE.match(line) is not None for line in lines), lines):
+        return None
+    # Only who hears sentences pays for the library that knows them.
+    from logger.decoders.nmea0183 import told  # noqa: PLC0415
+
+    heard = [said for line in lines if (said := told(line)) is not None]
+    if not _enough(len(heard), lines):
+        return None
+    fields: dict[int | str, str] = {name: f"{value:g}" for one in heard for name, value in one.items()}
+    return Guess("nmea0183", None, "none", ".", tuple(fields.items()))
 
 
 def _json(texts: Sequence[str], check: str) -> Guess | None:
@@ -142,14 +172,16 @@ def _decimal(values: Sequence[str], separator: str) -> str:
 
 def proposal(found: Guess, port: str, baud: int) -> str:
     """A ``[[source]]`` block for the settings, its channels left for a person to choose."""
+    is_sentences = found.format == "nmea0183"
     rows = [
         "[[source]]",
         'name = "cabin controller"       # choose a name',
-        'kind = "serial"',
+        f'kind = "{"nmea0183" if is_sentences else "serial"}"',
         f"port = {_toml(port)}",
         f"baud = {baud}",
-        f"format = {_toml(found.format or 'pattern')}",
     ]
+    if not is_sentences:
+        rows.append(f"format = {_toml(found.format or 'pattern')}")
     if found.format is None:
         rows.append("pattern = '(?P<volts>[0-9.]+)'    # choose: a named group around each number")
     if found.separator:
@@ -163,9 +195,15 @@ def proposal(found: Guess, port: str, baud: int) -> str:
         rows += [
             "[[source.channel]]",
             f"field = {written}" + (f"    # last sent: {_comment(example)}" if example else ""),
-            f'channel = "{PLACEHOLDER}"    # for instance "bank.house.voltage"; delete the block if it is not wanted',
+            _channel_row(_USUAL.get(str(field)) if is_sentences else None),
         ]
     return "\n".join(rows) + "\n"
+
+
+def _channel_row(usual: str | None) -> str:
+    if usual:
+        return f'channel = "{usual}"'
+    return f'channel = "{PLACEHOLDER}"    # for instance "bank.house.voltage"; delete the block if it is not wanted'
 
 
 def _toml(text: str) -> str:

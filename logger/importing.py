@@ -13,7 +13,7 @@ from logger.errors import ImportFault, StoreError, UsageError
 from logger.history_pieces import Kept
 from logger.plan import Plan, SourcePlan
 from logger.readings import Block
-from logger.store import Channels, keep_settings, transaction
+from logger.store import Channels, WritingConnection, keep_settings, transaction
 
 _PIECE_BYTES = 1 << 18
 _LOG_PAGES = 8_000
@@ -111,7 +111,7 @@ def _listed(sources: Sequence[SourcePlan]) -> str:
 
 
 def bring_in(
-    connection: sqlite3.Connection,
+    connection: WritingConnection,
     plan: Plan,
     chosen: Sequence[tuple[Path, SourcePlan | None]],
     now: int,

@@ -129,7 +129,7 @@ class SourcePlan:
     name : str
         As in the settings.
     kind : str
-        ``serial``, ``csv``, ``modbus`` or ``onewire``.
+        ``serial``, ``nmea0183``, ``mqtt``, ``csv``, ``modbus`` or ``onewire``.
     channels : tuple of ChannelPlan
         In the order of the settings.
     port, baud, parity, stop_bits
@@ -144,6 +144,12 @@ class SourcePlan:
         Regular expression with named groups.
     unheard_after_s : float
         Silence after which the source counts as unheard [s].
+    broker : str or None
+        ``HOST`` or ``HOST:PORT`` of an MQTT source.
+    password_file : str or None
+        User and password for the broker, a line each, absolute.
+    retained : str
+        ``skip`` or ``take``: whether messages that the broker kept from before are readings.
     path : str or None
         File or glob of a CSV source, absolute.
     time : TimePlan or None
@@ -174,6 +180,9 @@ class SourcePlan:
     checksum: str = "none"
     pattern: str | None = None
     unheard_after_s: float = 60.0
+    broker: str | None = None
+    password_file: str | None = None
+    retained: str = "skip"
     path: str | None = None
     time: TimePlan | None = None
     skip_rows: int = 0
@@ -189,6 +198,28 @@ class SourcePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class PublishPlan:
+    """Where the latest values and the findings are left for other programs.
+
+    Attributes
+    ----------
+    broker : str
+        ``HOST`` or ``HOST:PORT``.
+    under : str
+        First levels of every topic.
+    every_s : float
+        Least time between two values of a channel [s].
+    password_file : str or None
+        User and password for the broker, a line each, absolute.
+    """
+
+    broker: str
+    under: str
+    every_s: float
+    password_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What the lean logger runs on; `capture` names the file for the raw bytes of live lines, where they are wanted."""
 
@@ -197,6 +228,7 @@ class Plan:
     store_path: str
     flush_seconds: float
     sources: tuple[SourcePlan, ...]
+    publish: PublishPlan | None = None
     capture: str | None = None
 
     def to_json(self) -> str:
@@ -206,7 +238,8 @@ class Plan:
     def from_json(cls, text: str) -> Plan:
         data: dict[str, Any] = json.loads(text)
         sources = tuple(_source(entry) for entry in data.pop("sources"))
-        return cls(sources=sources, **data)
+        publish = data.pop("publish")
+        return cls(sources=sources, publish=PublishPlan(**publish) if publish else None, **data)
 
 
 def _source(entry: dict[str, Any]) -> SourcePlan:

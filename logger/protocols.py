@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from threading import Event
 from typing import Protocol
 
-from logger.readings import Record, Reject
+from logger.readings import Item
 from logger.store import Channels
 
 Stretch = tuple[int, int]
@@ -15,9 +15,9 @@ Stretch = tuple[int, int]
 
 
 class Decoder(Protocol):
-    """Bytes in, records and rejects out; no clock, no port. Any chunking of a stream gives the same items."""
+    """Bytes in, items out; no clock, no port. Any chunking of a stream gives the same items."""
 
-    def feed(self, data: bytes) -> list[Record | Reject]:
+    def feed(self, data: bytes) -> Sequence[Item]:
         """What the bytes complete, in order."""
         ...
 
@@ -25,7 +25,7 @@ class Decoder(Protocol):
         """A new opening: forget the half message, distrust the next."""
         ...
 
-    def finish(self) -> list[Record | Reject]:
+    def finish(self) -> Sequence[Item]:
         """The line is gone: what is left is a reject."""
         ...
 

@@ -46,6 +46,37 @@ class Reject:
 
 
 @dataclass(frozen=True, slots=True)
+class TimeEvidence:
+    """UTC as a message stated it, for whoever judges the clock.
+
+    Attributes
+    ----------
+    utc_ms : int
+        The stated time [ms UTC].
+    source : str
+        Which message stated it, for instance ``GPRMC``.
+    boot_ns : int or None
+        Boot-time clock when it was heard [ns]; None from a decoder, which has no clock: who reads the line fills it in.
+    """
+
+    utc_ms: int
+    source: str
+    boot_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something that a decoder noticed and that belongs among the events: its kind in a word or two, and a sentence."""
+
+    kind: str
+    text: str
+
+
+Item = Record | Reject | TimeEvidence | Remark
+"""What a decoder makes of the bytes of a live line."""
+
+
+@dataclass(frozen=True, slots=True)
 class RowReject:
     """A row, or one cell of it, of a history file that could not be kept.
 

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from logger.errors import NoonmarkError
 from logger.rollup import refresh
-from logger.store import HOUR_MS, Channels, open_writer, touch_hours, transaction
+from logger.store import HOUR_MS, Channels, WritingConnection, open_writer, touch_hours, transaction
 from logger.trouble import SALVAGED
 
 Row = tuple[object, ...]
@@ -116,7 +116,7 @@ class Damaged:
 class Salvage:
     """What reads of a damaged store, on its way into the one in use."""
 
-    def __init__(self, damaged: Damaged, store: sqlite3.Connection) -> None:
+    def __init__(self, damaged: Damaged, store: WritingConnection) -> None:
         self._damaged, self._store = damaged, store
         self._numbers: dict[int, int] = {}
         self._words: dict[tuple[int, int], int] = {}

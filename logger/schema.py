@@ -7,16 +7,20 @@ are only ever appended.
 
 from __future__ import annotations
 
+import datetime as dt
+import fcntl
 import sqlite3
 import sys
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import sqlite_utils
 from sqlite_utils.migrations import Migrations
 
 from logger import damage
+from logger.backup import before_upgrade
 from logger.errors import NoonmarkError, StoreError, StoreTooNew
-from logger.store import BUSY_MS, PRAGMAS
+from logger.store import BUSY_MS, PRAGMAS, transaction
 
 PAGE_BYTES = 2048
 
@@ -125,36 +129,58 @@ def losses(db: sqlite_utils.Database) -> None:
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 
+    What is to be changed is copied first, beside itself (`logger.backup.before_upgrade`). All changes are one
+    transaction: an upgrade that is cut off leaves the store as it was.
+
     Raises
     ------
     StoreError
-        The folder or the file cannot be used; the message says why.
+        The folder or the file cannot be used, a logger records into a store that has to change, or there is no room
+        for the copy; the message says which.
     StoreTooNew
         A later Noonmark wrote it.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(path, timeout=BUSY_MS / 1000)
-    except (OSError, sqlite3.Error) as fault:
-        raise StoreError(f"store {path}: cannot be opened ({fault}); check the folder and its owner") from None
-    try:
-        # Page size and vacuum mode must be set before the first table exists; WAL before anyone else opens it. A
-        # commit writes every page that it touches whole, and a logger's commits touch many pages a little: half the
-        # usual page saves it a tenth of all writing, and costs readers nothing that can be measured.
-        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
-        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
-        for pragma in PRAGMAS:
-            connection.execute(pragma)
-        db = sqlite_utils.Database(connection)
-        _refuse_newer(db, path)
-        if migrations.pending(db):
-            migrations.apply(db)
-    except sqlite3.Error as fault:
-        raise StoreError(
-            f"store {path}: {fault}; if it is damaged, 'noonmark record' moves it aside and salvages it"
-        ) from None
-    finally:
-        connection.close()
+    # What is held is let go after the connection, for the reason that `logger.store.claim` gives.
+    with ExitStack() as held, ExitStack() as opened:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            connection = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None)
+            opened.enter_context(closing(connection))
+        except (OSError, sqlite3.Error) as fault:
+            raise StoreError(f"store {path}: cannot be opened ({fault}); check the folder and its owner") from None
+        try:
+            # Page size and vacuum mode must be set before the first table exists; WAL before anyone else opens it. A
+            # commit writes every page that it touches whole, and a logger's commits touch many pages a little: half the
+            # usual page saves it a tenth of all writing, and costs readers nothing that can be measured.
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+            for pragma in PRAGMAS:
+                connection.execute(pragma)
+            db = sqlite_utils.Database(connection)
+            _refuse_newer(db, path)
+            if migrations.pending(db):
+                _bring_up_to_date(db, path, held)
+        except sqlite3.Error as fault:
+            raise StoreError(
+                f"store {path}: {fault}; if it is damaged, 'noonmark record' moves it aside and salvages it"
+            ) from None
+
+
+def _bring_up_to_date(db: sqlite_utils.Database, path: Path, held: ExitStack) -> None:
+    with transaction(db.conn):
+        # Someone else may have done it while this one waited for the lock.
+        if not migrations.pending(db):
+            return
+        if migrations.applied(db):
+            try:
+                fcntl.flock(held.enter_context(path.open("rb")), fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise StoreError(
+                    f"store {path}: a logger records into it, and this Noonmark has to change its tables first; "
+                    "stop that logger, do this again, then start it with this Noonmark"
+                ) from None
+            before_upgrade(path, dt.datetime.now(dt.UTC))
+        migrations.apply(db)
 
 
 def _refuse_newer(db: sqlite_utils.Database, path: Path) -> None:

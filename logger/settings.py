@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from logger.shapes import (
     AirPlace,
+    BrokerAddress,
     Carried,
     Conductor,
     Count,
@@ -24,6 +25,7 @@ from logger.shapes import (
     Positive,
     Scale,
     StampZone,
+    TopicLevels,
     Zone,
 )
 
@@ -111,6 +113,7 @@ class Group(Table):
     azimuth: float = Field(ge=0, le=360, examples=[270])
     mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["glued"])
     walked_on: bool = False
+    module: Module | None = None
 
 
 class Array(Dated):
@@ -137,7 +140,22 @@ class Array(Dated):
     @property
     def rated_w(self) -> float:
         """Power of all its modules at standard test conditions [W]."""
-        return self.module.power * self.modules_in_series * self.strings_in_parallel
+        if not self.is_mixed:
+            return self.module.power * self.modules_in_series * self.strings_in_parallel
+        return sum(module.power for string in self.strings for module in string)
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether one of its groups is of other modules than the rest."""
+        return any(group.module is not None and group.module != self.module for group in self.group)
+
+    @property
+    def strings(self) -> tuple[tuple[Module, ...], ...]:
+        """The modules of each string, in the order in which strings are filled."""
+        each = [group.module or self.module for group in self.group for _ in range(group.modules)]
+        each = each or [self.module] * (self.modules_in_series * self.strings_in_parallel)
+        length = self.modules_in_series
+        return tuple(tuple(each[i : i + length]) for i in range(0, len(each), length))
 
 
 class Cable(Dated):
@@ -220,7 +238,7 @@ class TimeColumn(Table):
 
 class Source(Table):
     name: FreeText = Field(examples=["cabin controller"])
-    kind: Literal["serial", "csv", "modbus", "onewire"] = Field(examples=["serial"])
+    kind: Literal["serial", "csv", "modbus", "onewire", "nmea0183", "mqtt"] = Field(examples=["serial"])
     port: FreeText | None = Field(None, examples=["/dev/serial/by-id/..."])
     baud: int = Field(9600, ge=50, le=4_000_000, examples=[19200])
     parity: Literal["none", "even", "odd"] = "none"
@@ -230,6 +248,9 @@ class Source(Table):
     checksum: Literal["none", "sum8", "xor8", "crc16-modbus"] = "none"
     pattern: NamedGroups | None = Field(None, examples=[r"V=(?P<volts>[\d.]+)"])
     unheard_after_s: Positive = Field(60.0, examples=[60])
+    broker: BrokerAddress | None = Field(None, examples=["127.0.0.1:1883"])
+    password_file: FreeText | None = Field(None, examples=["broker.txt"])
+    retained: Literal["skip", "take"] = "skip"
     path: FreeText | None = Field(None, examples=["inbox/*.csv"])
     time: TimeColumn | None = Field(None, examples=[{"field": "time", "zone": "UTC"}])
     skip_rows: int = Field(0, ge=0)
@@ -246,8 +267,14 @@ class Source(Table):
 
     @model_validator(mode="after")
     def _needs_of_kind(self) -> Source:
-        if self.kind == "serial" and not self.port:
-            raise ValueError('kind "serial" needs port, for instance port = "/dev/serial/by-id/..."')
+        if self.kind in ("serial", "nmea0183") and not self.port:
+            raise ValueError(f'kind "{self.kind}" needs port, for instance port = "/dev/serial/by-id/..."')
+        if self.kind == "mqtt" and not self.broker:
+            raise ValueError('kind "mqtt" needs broker, for instance broker = "127.0.0.1:1883"')
+        if self.kind == "nmea0183" and "checksum" in self.model_fields_set:
+            raise ValueError('kind "nmea0183" has a check of its own, always required: leave checksum out')
+        if self.kind in ("nmea0183", "mqtt") and "format" in self.model_fields_set:
+            raise ValueError(f'kind "{self.kind}" has a format of its own: leave format out')
         if self.kind == "csv" and not (self.path and self.time):
             raise ValueError(
                 'kind "csv" needs path and time, for instance path = "inbox/*.csv" '
@@ -263,6 +290,15 @@ class Source(Table):
         return self
 
 
+class Publish(Table):
+    """Latest values and findings, left with a broker for other programs aboard."""
+
+    broker: BrokerAddress = Field(examples=["127.0.0.1:1883"])
+    under: TopicLevels = Field(examples=["lapwing"])
+    every_s: float = Field(10.0, ge=1, le=3600, examples=[10])
+    password_file: FreeText | None = Field(None, examples=["broker.txt"])
+
+
 class Settings(Table):
     """One settings file, checked."""
 
@@ -275,6 +311,7 @@ class Settings(Table):
     enclosure: list[Enclosure] = []
     fan: list[Fan] = []
     source: list[Source] = []
+    publish: Publish | None = None
 
     def on(self, day: dt.date) -> Settings:
         """The settings with only the parts that were in force on that solar day."""

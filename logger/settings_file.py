@@ -9,12 +9,14 @@ from pydantic import ValidationError
 
 from logger import settings_mistakes, settings_references, vocabulary
 from logger.errors import SettingsError
-from logger.plan import ChannelPlan, Field, Plan, RegisterPlan, SourcePlan, TimePlan
+from logger.plan import ChannelPlan, Field, Plan, PublishPlan, RegisterPlan, SourcePlan, TimePlan
 from logger.settings import Located, Settings, Source, SourceChannel
 from logger.units import conversion
 
 POLLED = ("modbus", "onewire")
 """Kinds that speak only when asked."""
+NMEA_BAUD = 4800
+"""Speed of an NMEA 0183 line that states none: the standard's own."""
 
 
 def read(path: Path) -> Located:
@@ -68,7 +70,25 @@ def plan(located: Located) -> Plan:
         store_path=str(located.store_path),
         flush_seconds=located.settings.store.flush_seconds,
         sources=tuple(source_plan(source, folder) for source in located.settings.source),
+        publish=publish_plan(located),
     )
+
+
+def publish_plan(located: Located) -> PublishPlan | None:
+    """Where latest values and findings are left, if anywhere."""
+    publish = located.settings.publish
+    if publish is None:
+        return None
+    return PublishPlan(
+        broker=publish.broker,
+        under=publish.under,
+        every_s=publish.every_s,
+        password_file=_in_folder(publish.password_file, located.path.parent),
+    )
+
+
+def _in_folder(path: str | None, folder: Path) -> str | None:
+    return str(folder / path) if path else None
 
 
 def source_plan(source: Source, folder: Path) -> SourcePlan:
@@ -79,7 +99,7 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
         kind=source.kind,
         channels=tuple(_channel_plan(entry, source.kind) for entry in source.channel),
         port=source.port,
-        baud=source.baud,
+        baud=NMEA_BAUD if source.kind == "nmea0183" and "baud" not in source.model_fields_set else source.baud,
         parity=source.parity,
         stop_bits=source.stop_bits,
         format=source.format,
@@ -87,7 +107,10 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
         checksum=source.checksum,
         pattern=source.pattern,
         unheard_after_s=_unheard_after_s(source),
-        path=str(folder / source.path) if source.path else None,
+        broker=source.broker,
+        password_file=_in_folder(source.password_file, folder),
+        retained=source.retained,
+        path=_in_folder(source.path, folder),
         time=TimePlan(
             field=time.field,
             date=time.date,

@@ -74,7 +74,7 @@ def straighten(raw: dict[str, Any]) -> list[str]:
                 "write [[source.channel]] with double brackets"
             )
             source["channel"] = [source["channel"]]
-    for kind in ("site", "store", "bank"):
+    for kind in ("site", "store", "bank", "publish"):
         entries = raw.get(kind)
         if isinstance(entries, list) and entries and all(isinstance(entry, dict) for entry in entries):
             problems.append(f"[[{kind}]] stands once alone: write [{kind}] with single brackets")

@@ -5,15 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from pydantic import ValidationError
 
 from logger import vocabulary
+from logger.decoders import nmea_fields
 from logger.errors import UnknownChannel, UnknownUnit
+from logger.messages import TOPIC_RULE, topic_field
 from logger.settings import Source, SourceChannel
 from logger.settings_mistakes import LISTS, shown
+from logger.shapes import FieldRefs
 from logger.units import conversion
 
 _NAMED_KINDS = ("array", "controller", "bank", "enclosure", "fan")
@@ -38,6 +41,7 @@ def problems(raw: dict[str, Any]) -> list[str]:
         *_doubles(raw),
         *_one_line_twice(sources),
         *_references(raw, names),
+        *_own_echo(raw, sources),
         *(p for source in sources for p in _source_problems(source, names)),
     ]
 
@@ -78,13 +82,26 @@ def _overlap(one: dict[str, Any], other: dict[str, Any]) -> bool:
 def _one_line_twice(sources: list[Source]) -> Iterator[str]:
     first: dict[str, str] = {}
     for source in sources:
-        if source.kind in ("serial", "modbus") and source.port:
+        if source.kind in ("serial", "modbus", "nmea0183") and source.port:
             if source.port in first:
                 yield (
                     f"source {source.name!r}, port = {shown(source.port)}: source {first[source.port]!r} reads that "
                     "line already; a line has one reader, so put all its channels under one source"
                 )
             first.setdefault(source.port, source.name)
+
+
+def _own_echo(raw: dict[str, Any], sources: list[Source]) -> Iterator[str]:
+    """A source that would hear what [publish] says: each reading would come back as another."""
+    for publish in _entries(raw, "publish"):
+        for source in sources:
+            for entry in source.channel:
+                ours = f"{publish.get('under')}/"
+                if source.broker == publish.get("broker") and str(entry.field).startswith(ours):
+                    yield (
+                        f"source {source.name!r}, field = {shown(entry.field)}: [publish] writes below {ours} itself: "
+                        "what it says would come back as readings; choose another word for under"
+                    )
 
 
 def _references(raw: dict[str, Any], names: dict[str, list[str]]) -> Iterator[str]:
@@ -151,8 +168,8 @@ def _place_problems(source: Source, entry: SourceChannel) -> Iterator[str]:
     if entry.field is None:
         example = "28-000005e2fdc3" if source.kind == "onewire" else 1
         yield f", field: required (for instance field = {shown(example)})"
-    elif source.kind == "serial":
-        yield from (f", field = {shown(field)}: {rule}" for field, rule in _field_problems(source, entry))
+    elif source.kind in _FIELDS:
+        yield from (f", field = {shown(field)}: {rule}" for field, rule in _FIELDS[source.kind](source, entry))
     elif source.kind == "onewire" and not (isinstance(entry.field, str) and _SENSOR.fullmatch(entry.field)):
         yield (
             f', field = {shown(entry.field)}: kind "onewire" takes the sensor\'s folder, '
@@ -174,7 +191,7 @@ def _register_problems(source: Source, entry: SourceChannel) -> Iterator[str]:
         yield f", node = {entry.node}: on a serial line units are numbered from 1 to {_LAST_NODE}"
 
 
-def _field_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[int | str, str]]:
+def _field_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[FieldRefs, str]]:
     for field in entry.field if isinstance(entry.field, list) else [entry.field or ""]:
         if source.format == "delimited":
             if not isinstance(field, int):
@@ -187,3 +204,42 @@ def _field_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[int 
             groups = re.compile(source.pattern).groupindex
             if field not in groups:
                 yield field, f"pattern has no group of that name (it has {', '.join(groups)})"
+
+
+def _sentence_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[FieldRefs, str]]:
+    if not isinstance(entry.field, str):
+        yield entry.field or "", nmea_fields.RULE
+        return
+    try:
+        field = nmea_fields.spelled(entry.field)
+        quantity = vocabulary.lookup(entry.channel)
+    except ValueError as fault:
+        yield entry.field, str(fault)
+        return
+    except UnknownChannel:
+        return  # told by itself
+    unit = nmea_fields.QUANTITIES.get(field.what)
+    if quantity.is_text:
+        yield entry.field, "a sentence holds numbers; this channel takes words"
+    elif unit is not None and unit != quantity.unit:
+        yield entry.field, f"it comes in {unit}, the channel is in {quantity.unit}"
+    elif unit is not None and entry.unit not in (None, unit):
+        yield entry.field, f"it comes in {unit} already: leave unit out"
+
+
+def _topic_problems(source: Source, entry: SourceChannel) -> Iterator[tuple[FieldRefs, str]]:
+    if not isinstance(entry.field, str):
+        yield entry.field or "", TOPIC_RULE
+        return
+    try:
+        topic_field(entry.field)
+    except ValueError as fault:
+        yield entry.field, str(fault)
+
+
+_FIELDS: dict[str, Callable[[Source, SourceChannel], Iterator[tuple[FieldRefs, str]]]] = {
+    "serial": _field_problems,
+    "nmea0183": _sentence_problems,
+    "mqtt": _topic_problems,
+}
+"""What may be wrong with a field, by the kind of its source."""

@@ -87,6 +87,13 @@ def _named_groups(value: str) -> str:
     return value
 
 
+def _broker_address(value: str) -> str:
+    found = re.fullmatch(r"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::([0-9]{1,5}))?", value)
+    if not found or (found[1] and not 0 < int(found[1]) < 65_536):
+        raise ValueError('should be "HOST" or "HOST:PORT"')
+    return value
+
+
 def _encoding(value: str) -> str:
     try:
         "".encode(value)
@@ -106,6 +113,10 @@ AirPlace = Annotated[str, _shaped(r"air\.[a-z0-9_-]+", 'should be "air.PLACE"')]
 Conductor = Annotated[
     str,
     _shaped("class [1256]( plain| tinned)? copper", "write class 1, 2, 5 or 6 (IEC 60228), plain or tinned, copper"),
+]
+BrokerAddress = Annotated[str, AfterValidator(_broker_address)]
+TopicLevels = Annotated[
+    str, _shaped("[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*", "should be words of a-z, 0-9, _ and -, joined by slashes")
 ]
 Host = Annotated[
     str,

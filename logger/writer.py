@@ -16,7 +16,17 @@ from logger.errors import StoreError, StoreMissing
 from logger.plan import Plan
 from logger.protocols import Batch, Stretch
 from logger.rollup import DAY_MS, MINUTE_MS, refresh
-from logger.store import HOUR_MS, Channels, claim, keep_settings, open_writer, touch_hours, transaction
+from logger.store import (
+    HOUR_MS,
+    Channels,
+    WritingConnection,
+    claim,
+    keep_settings,
+    open_writer,
+    savepoint,
+    touch_hours,
+    transaction,
+)
 from logger.timeline import Timeline
 from logger.trouble import Lost, Trouble, is_damage
 
@@ -208,7 +218,7 @@ class Writer:
         self._connection, self._channels = self._open()
         self._watch_what_was_left()
 
-    def _open(self) -> tuple[sqlite3.Connection, Channels]:
+    def _open(self) -> tuple[WritingConnection, Channels]:
         self._hold()
         connection = open_writer(self._store)
         try:
@@ -290,7 +300,6 @@ class Writer:
         try:
             self._commit(batches, now, last, self._write)
         except _POISON:
-            self._channels = Channels(self._connection)
             self._commit(batches, now, last, self._write_or_leave_out)
 
     def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch], list[Stretch]]) -> None:
@@ -308,25 +317,18 @@ class Writer:
 
     def _write_or_leave_out(self, batch: Batch) -> list[Stretch]:
         """What the store refuses in itself is left out, so that it does not hold up the others for ever."""
-        self._connection.execute("SAVEPOINT batch")
         try:
-            return self._write(batch)
+            with savepoint(self._connection):
+                return self._write(batch)
         except _POISON:
-            self._connection.execute("ROLLBACK TO batch")
-            self._channels = Channels(self._connection)
             log.exception("%d readings left out: the store refuses them", batch.size)
             return []
-        finally:
-            # After an error of the disk the transaction, and the savepoint with it, is gone already.
-            if self._connection.in_transaction:
-                self._connection.execute("RELEASE batch")
 
     def _write_block(self, batch: Batch, now: int) -> None:
         try:
             with transaction(self._connection):
                 stretches = self._write(batch)
         except _POISON:
-            self._channels = Channels(self._connection)
             log.exception("a block of %d samples left out: the store refuses it", batch.size)
             return
         for _, stop in stretches:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
-from analysis.findings import History, Spell, spells
+from analysis.findings import History, Spell, between_changes, spells
 from analysis.results import EnclosureEstimate, Finding
 
 RULE = "fan-ineffective"
@@ -18,26 +18,31 @@ _BASELINE_LEAST = 2
 
 
 def found(history: History) -> list[Finding]:
-    """One finding for each spell of each fan whose box has its own history."""
+    """One finding for each spell of each fan whose box has its own history; a change of fan or box begins a new one."""
     findings = []
-    for fan in history.settings.fan:
+    for fan in {fan.name: fan for fan in history.settings.fan}.values():
         running = [
             e
             for e in history.enclosures
             if e.enclosure == fan.enclosure and e.fan != "stopped" and e.thermal_resistance_k_per_w is not None
         ]
-        baseline = baseline_of(running)
-        if baseline is None:
-            continue
-        limits = (_RAISE * baseline, _CLEAR * baseline, _AT_ONCE * baseline)
-        for spell in spells(
-            running[_BASELINE_LEAST:],
-            bad=lambda e, top=limits[0]: (e.low_k_per_w or 0.0) > top,  # type: ignore[misc]
-            well=lambda e, top=limits[1]: (e.thermal_resistance_k_per_w or 0.0) < top,  # type: ignore[misc]
-            at_once=lambda e, top=limits[2]: (e.low_k_per_w or 0.0) > top,  # type: ignore[misc]
-        ):
-            findings.append(_finding(fan.name, fan.enclosure, baseline, running, spell))
+        changes = [t for s in (f"fan.{fan.name}", f"enclosure.{fan.enclosure}") for t in history.changes.get(s, ())]
+        for stretch, changed in between_changes(running, sorted(set(changes))):
+            findings += _in_stretch(fan.name, fan.enclosure, stretch, changed)
     return findings
+
+
+def _in_stretch(fan: str, box: str, running: Sequence[EnclosureEstimate], changed: int | None) -> list[Finding]:
+    baseline = baseline_of(running)
+    if baseline is None:
+        return []
+    found_ = spells(
+        running[_BASELINE_LEAST:],
+        bad=lambda e: (e.low_k_per_w or 0.0) > _RAISE * baseline,
+        well=lambda e: (e.thermal_resistance_k_per_w or 0.0) < _CLEAR * baseline,
+        at_once=lambda e: (e.low_k_per_w or 0.0) > _AT_ONCE * baseline,
+    )
+    return [_finding(fan, box, baseline, running, spell, changed) for spell in found_]
 
 
 def baseline_of(running: Sequence[EnclosureEstimate]) -> float | None:
@@ -47,8 +52,14 @@ def baseline_of(running: Sequence[EnclosureEstimate]) -> float | None:
 
 
 def _finding(
-    fan: str, box: str, baseline: float, running: Sequence[EnclosureEstimate], spell: Spell[EnclosureEstimate]
+    fan: str,
+    box: str,
+    baseline: float,
+    running: Sequence[EnclosureEstimate],
+    spell: Spell[EnclosureEstimate],
+    changed: int | None,
 ) -> Finding:
+    until = spell.returned.start if spell.returned else changed
     last = spell.shown[-1]
     now = statistics.median(e.thermal_resistance_k_per_w or 0.0 for e in spell.shown[-3:])
     before = [e for e in running if e.start < spell.shown[0].start]
@@ -58,10 +69,10 @@ def _finding(
     return Finding(
         rule=RULE,
         subject=f"fan.{fan}",
-        state="unacknowledged" if spell.returned is None else "returned",
+        state="unacknowledged" if until is None else "returned",
         priority="medium",
         since=spell.shown[0].start,
-        until=spell.returned.start if spell.returned else None,
+        until=until,
         summary=f"{box} warms {now:.2f} K for each watt lost in it, {baseline:.2f} K while its fan worked",
         evidence={
             "k_per_w": round(now, 3),

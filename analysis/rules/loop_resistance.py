@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.causes import CAUSES
 from analysis.conductors import temperature_factor
 from analysis.diagnosis import rank
-from analysis.findings import History, Spell, spells
+from analysis.findings import History, Spell, between_changes, spells
 from analysis.results import Finding, LoopEstimate
 
 RULE = "loop-resistance"
@@ -27,17 +27,19 @@ def found(history: History) -> list[Finding]:
     findings = []
     for cable in sorted({e.cable for e in history.loops}):
         estimates = [e for e in history.loops if e.cable == cable and e.ohm is not None]
-        for spell in spells(
-            estimates,
-            bad=lambda e: (e.ohm_low or 0.0) > most_allowed(e.design_ohm),
-            well=lambda e: (e.ohm or 0.0) < most_allowed(e.design_ohm) - _CLEAR_OHM,
-            at_once=lambda e: (e.ohm_low or 0.0) > 2.0 * most_allowed(e.design_ohm),
-        ):
-            findings.append(_finding(cable, spell))
+        for stretch, changed in between_changes(estimates, history.changes.get(f"cable.{cable}", ())):
+            for spell in spells(
+                stretch,
+                bad=lambda e: (e.ohm_low or 0.0) > most_allowed(e.design_ohm),
+                well=lambda e: (e.ohm or 0.0) < most_allowed(e.design_ohm) - _CLEAR_OHM,
+                at_once=lambda e: (e.ohm_low or 0.0) > 2.0 * most_allowed(e.design_ohm),
+            ):
+                findings.append(_finding(cable, spell, changed))
     return findings
 
 
-def _finding(cable: str, spell: Spell[LoopEstimate]) -> Finding:
+def _finding(cable: str, spell: Spell[LoopEstimate], changed: int | None) -> Finding:
+    until = spell.returned.start if spell.returned else changed
     first, last = spell.shown[0], spell.shown[-1]
     ohm, start_ohm = last.ohm or 0.0, first.ohm or 0.0
     extra = ohm - last.design_ohm
@@ -48,10 +50,10 @@ def _finding(cable: str, spell: Spell[LoopEstimate]) -> Finding:
     return Finding(
         rule=RULE,
         subject=f"cable.{cable}",
-        state="unacknowledged" if spell.returned is None else "returned",
+        state="unacknowledged" if until is None else "returned",
         priority="high" if watts >= FIRE_W else "medium",
         since=first.start,
-        until=spell.returned.start if spell.returned else None,
+        until=until,
         summary=f"{cable}: {1000 * ohm:.0f} mΩ where its copper explains {1000 * last.design_ohm:.0f} mΩ",
         evidence={
             "ohm": round(ohm, 4),

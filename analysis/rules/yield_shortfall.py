@@ -8,7 +8,7 @@ from typing import Any
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
-from analysis.findings import History, Spell, spells
+from analysis.findings import History, Spell, between_changes, spells
 from analysis.results import ArrayDay, Finding, StateRun
 from logger.settings import Array
 
@@ -24,9 +24,8 @@ def found(history: History) -> list[Finding]:
     findings: list[Finding] = []
     for name in sorted({d.array for d in history.array_days}):
         days = [d for d in history.array_days if d.array == name]
-        array = next((a for a in history.settings.array if a.name == name), None)
-        for spell in _shortfalls(days):
-            findings.append(_shortfall(history, array, days, spell))
+        for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
+            findings += [_shortfall(history, stretch, spell, changed) for spell in _shortfalls(stretch)]
         findings += [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]
     return findings
 
@@ -40,8 +39,10 @@ def _shortfalls(days: Sequence[ArrayDay]) -> list[Spell[ArrayDay]]:
     )
 
 
-def _shortfall(history: History, array: Array | None, days: Sequence[ArrayDay], spell: Spell[ArrayDay]) -> Finding:
-    shown, until = spell.shown, spell.returned.start if spell.returned else None
+def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay], changed: int | None) -> Finding:
+    shown, until = spell.shown, spell.returned.start if spell.returned else changed
+    standing = history.settings.on(shown[-1].day).array
+    array = next((a for a in standing if a.name == shown[0].array), None)
     features = _features(history, array, days, shown)
     lost = features.pop("lost_fraction")
     name = shown[0].array

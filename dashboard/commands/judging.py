@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -92,9 +93,29 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
     assess_store(located, progress)
     connection = open_reader(located.store_path)
     try:
-        return verdict(Results(connection), located.settings, first, last)
+        results = Results(connection)
+        leave_findings(located, results)
+        return verdict(results, located.settings, first, last)
     finally:
         connection.close()
+
+
+def leave_findings(located: Any, results: Any) -> None:
+    """Leave the open findings with the broker of [publish]; one that is away is told, and spoils nothing."""
+    from analysis.report import finding_entry
+    from logger.errors import LineFault
+    from logger.settings_file import publish_plan
+
+    plan = publish_plan(located)
+    if plan is None:
+        return
+    from logger.publishing import publish_findings
+
+    entries = [finding_entry(found) for found in results.findings() if found.is_open]
+    try:
+        publish_findings(plan, located.settings.site.name, time.time_ns() // 1_000_000, entries)
+    except LineFault as fault:
+        click.echo(f"the findings were not published: {fault}", err=True)
 
 
 def solar_day_of(text: str | None, longitude: float) -> dt.date | None:

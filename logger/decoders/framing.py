@@ -7,7 +7,6 @@ import re
 from logger.readings import Reject
 
 MAX_LINE = 4096
-TOO_LONG = f"longer than {MAX_LINE} bytes"
 FIRST_LINE = "first line after opening"
 INCOMPLETE = "incomplete"
 
@@ -24,10 +23,12 @@ class LineSplitter:
     ----------
     distrust_first : bool
         Whether the first line after each opening is rejected: it may have begun before we listened.
+    longest : int
+        Where a line without an end is cut [bytes].
     """
 
-    def __init__(self, distrust_first: bool = True) -> None:
-        self._distrust = distrust_first
+    def __init__(self, distrust_first: bool = True, longest: int = MAX_LINE) -> None:
+        self._distrust, self._longest = distrust_first, longest
         self.opened()
 
     def opened(self) -> None:
@@ -51,17 +52,20 @@ class LineSplitter:
         for piece in pieces:
             if self._overlong:
                 self._overlong = False
-            elif len(piece) > MAX_LINE:
-                lines.append(Reject(piece[:MAX_LINE], TOO_LONG))
+            elif len(piece) > self._longest:
+                lines.append(self._too_long(piece))
             elif piece:
                 lines.append(Reject(piece, FIRST_LINE) if self._unsure else piece)
             self._unsure = False
         if self._overlong:
             self._tail = b""
-        elif len(self._tail) > MAX_LINE:
-            lines.append(Reject(self._tail[:MAX_LINE], TOO_LONG))
+        elif len(self._tail) > self._longest:
+            lines.append(self._too_long(self._tail))
             self._tail, self._overlong = b"", True
         return lines
+
+    def _too_long(self, line: bytes) -> Reject:
+        return Reject(line[: self._longest], f"longer than {self._longest} bytes")
 
     def finish(self) -> list[bytes | Reject]:
         """The line is gone: what was begun stays half."""

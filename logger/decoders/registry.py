@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from logger.decoders import delimited, json_lines, keyvalue, pattern
 from logger.decoders.lines import LineDecoder, Parse
+from logger.decoders.topics import TopicDecoder
 from logger.plan import SourcePlan
 from logger.protocols import Decoder
 
@@ -15,6 +16,13 @@ FORMATS: dict[str, Callable[[SourcePlan], Parse]] = {
     "json": json_lines.parser,
     "pattern": pattern.parser,
 }
+
+
+def _nmea0183(plan: SourcePlan) -> Decoder:
+    # Only who listens to sentences pays for the library that knows them.
+    from logger.decoders.nmea0183 import SentenceDecoder  # noqa: PLC0415
+
+    return SentenceDecoder(plan)
 
 
 def _registers(plan: SourcePlan) -> Decoder:
@@ -29,7 +37,12 @@ def _sensors(plan: SourcePlan) -> Decoder:
     return SensorDecoder(plan)
 
 
-KINDS: dict[str, Callable[[SourcePlan], Decoder]] = {"modbus": _registers, "onewire": _sensors}
+KINDS: dict[str, Callable[[SourcePlan], Decoder]] = {
+    "modbus": _registers,
+    "onewire": _sensors,
+    "nmea0183": _nmea0183,
+    "mqtt": TopicDecoder,
+}
 """Kinds of source whose messages have one form alone."""
 
 

@@ -58,8 +58,22 @@ def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
+    # A capture stands in for a line that is elsewhere.
+    replayed = (plan.port or "").startswith(SCHEME)
+    return _live(plan, ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan), setting)
+
+
+def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
+    # The library costs 12 MB: a logger that asks no broker does without.
+    from logger.sources.topics import TopicLine  # noqa: PLC0415
+
+    return _live(plan, TopicLine(plan), setting)
+
+
+def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return LiveSource(plan, _line(plan, setting), decoder, setting.clock, setting.timeline, last_heard)
+    line = _captured(line, plan, setting)
+    return LiveSource(plan, line, decoder, setting.clock, setting.timeline, last_heard)
 
 
 def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
@@ -83,12 +97,6 @@ def _onewire(plan: SourcePlan, setting: Setting) -> Source:
     return _polled(plan, setting, SensorLine)
 
 
-def _line(plan: SourcePlan, setting: Setting) -> Line:
-    """The line that the port names; a capture stands in for one that is elsewhere."""
-    replayed = (plan.port or "").startswith(SCHEME)
-    return _captured(ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan), plan, setting)
-
-
 def _captured(line: Line, plan: SourcePlan, setting: Setting) -> Line:
     return CapturedLine(line, setting.capture, plan.name) if setting.capture else line
 
@@ -105,6 +113,8 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
     "serial": _serial,
+    "nmea0183": _serial,
+    "mqtt": _mqtt,
     "csv": _csv,
     "modbus": _modbus,
     "onewire": _onewire,

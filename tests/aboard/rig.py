@@ -79,7 +79,7 @@ class Device:
         os.set_blocking(self.end, False)
 
     def unplug(self) -> None:
-        """It is gone, and its name with it, for another device may get its number."""
+        """It is gone, and its name with it: the number that the name led to may soon be another device's."""
         self.link.unlink(missing_ok=True)
         if self.end >= 0:
             os.close(self.end)

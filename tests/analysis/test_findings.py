@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -12,8 +13,14 @@ from hypothesis import strategies as st
 from analysis.causes import CAUSES
 from analysis.diagnosis import BACKGROUND, rank
 from analysis.findings import History, fold, spells
-from analysis.results import EnclosureEstimate, Finding, LoopEstimate, StateRun
-from analysis.rules import enclosure_over_temperature, fan_ineffective, instrument_unheard, loop_resistance
+from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate, StateRun
+from analysis.rules import (
+    enclosure_over_temperature,
+    fan_ineffective,
+    instrument_unheard,
+    loop_resistance,
+    yield_shortfall,
+)
 from analysis.sun import DAY_MS
 from tests.analysis import frames
 
@@ -185,3 +192,55 @@ def test_a_finding_is_open_until_it_returns() -> None:
     found = Finding("loop-resistance", "cable.run", "unacknowledged", "high", 0, None, "", {}, ())
     assert found.is_open
     assert not dataclasses.replace(found, state="returned").is_open
+
+
+# -- a part that changed ---------------------------------------------------------------------------------------------
+
+
+def changed(day: int, *subjects: str) -> dict[str, list[int]]:
+    return {subject: [frames.START + day * DAY_MS] for subject in subjects}
+
+
+def test_a_new_fan_is_measured_against_itself() -> None:
+    """A bigger box warms more for each watt: without the change that were a dead fan, with it a new baseline."""
+    days = [box(i, v) for i, v in enumerate([0.45, 0.46, 0.44, 0.80, 0.81, 0.80, 0.79])]
+    assert len(fan_ineffective.found(history(enclosures=days))) == 1
+    for subject in ("fan.box", "enclosure.box"):
+        assert fan_ineffective.found(history(enclosures=days, changes=changed(3, subject))) == []
+    assert len(fan_ineffective.found(history(enclosures=days, changes=changed(3, "enclosure.other")))) == 1
+
+
+def test_a_new_fan_that_dies_is_found_by_its_own_baseline() -> None:
+    days = [box(i, v) for i, v in enumerate([0.45, 0.46, 0.30, 0.31, 0.30, 0.60, 0.61, 0.60])]
+    (found,) = fan_ineffective.found(history(enclosures=days, changes=changed(2, "fan.box")))
+    assert (found.since, found.evidence["baseline_k_per_w"]) == (frames.START + 5 * DAY_MS, 0.31)
+
+
+def test_a_finding_ends_with_the_change_of_its_subject() -> None:
+    """The run was changed: the old finding returns on that day; a joint that is still bad is found anew."""
+    values = [0.3, 0.3, 0.3, 0.4, 0.4, 0.4]
+    loops = [loop(i, v) for i, v in enumerate(values)]
+    one, two = loop_resistance.found(history(loops=loops, changes=changed(3, "cable.run")))
+    assert (one.state, one.until) == ("returned", frames.START + 3 * DAY_MS)
+    assert (two.state, two.since, two.evidence["first_ohm"]) == ("unacknowledged", frames.START + 3 * DAY_MS, 0.4)
+
+
+def array_day(day: int, ratio: float) -> ArrayDay:
+    start = frames.START + day * DAY_MS
+    date = dt.date(2026, 6, 10) + dt.timedelta(day)
+    by_light = {"heavy": 600.0, "light": 400.0, "beam": 800.0, "grey": 200.0}
+    return ArrayDay(
+        "a", date, start, start + DAY_MS, 200.0, ratio * 1000, 1000.0, 970.0, 1030.0, ratio * 1000, 1000.0, 970.0,
+        1030.0, 0.0, 0.0, 0.0, None, None, 900.0, 900.0, 500.0, 1.0, "shortfall" if ratio < 0.9 else "healthy", None,
+        features={key: [ratio * could, could] for key, could in by_light.items()},
+    )  # fmt: skip
+
+
+def test_suddenness_looks_no_further_back_than_the_last_change_of_the_array() -> None:
+    """What fell between two wirings did not fall suddenly: there is no level before to have fallen from."""
+    days = [array_day(i, r) for i, r in enumerate([1.0, 1.0, 1.0, 0.8, 0.8, 0.8])]
+    (found,) = yield_shortfall.found(history(array_days=days))
+    assert found.evidence["features"]["suddenness"] == pytest.approx(1.0, abs=0.05)
+    (found,) = yield_shortfall.found(history(array_days=days, changes=changed(3, "array.a")))
+    assert "suddenness" not in found.evidence["features"]
+    assert found.since == frames.START + 3 * DAY_MS

@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis import controllers
 from analysis.mismatch import Part, best
-from logger.settings import Module
+from analysis.modules import Electrics
+from logger.settings import Array, Controller, Module
 
 P100 = Module.model_validate(
     {
@@ -93,6 +95,52 @@ def test_of_parallel_strings_the_crippled_one_gives_nothing_and_the_other_all() 
 def test_a_module_without_a_curve_is_said() -> None:
     with pytest.raises(ValueError, match="80 W without voc, isc, vmp and imp"):
         best([[part(Module(power=80.0))]])
+
+
+def mixed(other: Module, in_series: int) -> Array:
+    lies = {"modules": 1, "tilt": 0, "azimuth": 180}
+    return Array.model_validate(
+        {
+            "name": "a", "modules_in_series": in_series, "strings_in_parallel": 2 // in_series, "tilt": 0,
+            "azimuth": 180, "module": P100.model_dump(), "group": [lies, lies | {"module": other.model_dump()}],
+        }
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("other", "in_series", "watts_"), [(NEAR, 1, 196.6), (NEAR, 2, 196.7), (FAR, 1, 261.0), (FAR, 2, 295.0)]
+)
+def test_the_expectation_knows_the_wiring(other: Module, in_series: int, watts_: float) -> None:
+    """A group with modules of its own: what joining them costs is expected, or it would be blamed on a module."""
+    array = mixed(other, in_series)
+    electrics = Electrics.of(array, np.array([1000.0, 0.0]), np.array([25.0, 25.0]))
+    assert array.rated_w == 100.0 + other.power
+    assert array.rated_w * electrics.power_ratio[0] == pytest.approx(watts_, rel=0.01)
+    assert electrics.power_ratio[1] == pytest.approx(0.0, abs=1e-4)
+    assert electrics.matched == pytest.approx(electrics.power_ratio[0], rel=1e-3)
+
+
+def test_unequal_modules_fall_with_warmth_and_dimness_as_their_own_do() -> None:
+    """Between the falls of its two kinds in full sun; in dim light little is lost besides."""
+    warm = P100.model_copy(update={"temp_coeff_power": -0.30})
+    array = mixed(warm, 2)
+    found = Electrics.of(array, np.array([1000.0, 1000.0, 200.0]), np.array([25.0, 65.0, 25.0])).power_ratio
+    assert found[1] / found[0] == pytest.approx(1 - 0.00355 * 40, abs=2e-3)
+    assert 0.95 < found[2] / found[0] * 5 < 1.0
+
+
+def test_the_banks_volts_bind_unequal_modules_too() -> None:
+    """One of 36 and one of 60 cells on a 24 V bank: far above it they are free, under it the bank sets the volts."""
+    array = mixed(FAR, 1)
+    light, cell, first = np.array([1000.0]), np.array([25.0]), np.array([True])
+    for bank_v, bound in ((11.0, False), (20.0, True)):
+        controller = Controller(name="c", start_headroom_v=1.0)
+        electrics = Electrics.of(array, light, cell)
+        found = controllers.allowed(array, controller, None, electrics, np.array([bank_v]), first)
+        assert found.bound[0] == bound
+        assert 0 < found.power[0] <= found.free[0]
+    joined = controllers.allowed(array, Controller(name="c", type="pwm"), None, electrics, np.array([13.0]), first)
+    assert joined.power[0] == pytest.approx(13.0 * (5.95 + 8.8), rel=0.03)
 
 
 @given(st.lists(st.floats(0.0, 1100.0), min_size=2, max_size=2), st.floats(-10.0, 70.0))

@@ -86,10 +86,22 @@ def test_clear_sky_of_a_june_noon_is_plausible() -> None:
     assert 0.85 * haurwitz < sky_at(25.0, 180.0).clear.ghi[0] < 1.1 * haurwitz
 
 
-def test_module_temperature_by_faiman() -> None:
-    """Faiman's open rack, u0 25.0, u1 6.84: 35.203 °C at 900 W/m², 20 °C, 5 m/s (pvlib's own tests)."""
-    found, _ = modules.temperature(np.array([900.0]), np.array([20.0]), np.array([5.0]), "rack")
-    assert found[0] == pytest.approx(35.203, abs=0.001)
+@pytest.mark.parametrize(
+    ("plane", "air", "wind", "wanted"),
+    [
+        (900.0, 20.0, 5.0, 35.203), (500.0, 10.0, 5.0, 18.446), (0.0, 10.0, 5.0, 10.0), (800.0, 20.0, 1.0, 45.126),
+        (1000.0, 25.0, 1.0, 56.407),
+    ],
+)  # fmt: skip
+def test_module_temperature_by_faiman(plane: float, air: float, wind: float, wanted: float) -> None:
+    """Faiman's open rack, u0 25.0, u1 6.84 (pvlib's own tests; NOCT weather and full sun at 1 m/s computed)."""
+    found, _ = modules.temperature(np.array([plane]), np.array([air]), np.array([wind]), "rack")
+    assert found[0] == pytest.approx(wanted, abs=0.001)
+
+
+def test_other_loss_factors_as_published() -> None:
+    """u0 22, u1 6 in the same weather: 37.308 °C (pvlib's own tests), by the call that we make."""
+    assert pvlib.temperature.faiman(900.0, 20.0, 5.0, 22.0, 6.0) == pytest.approx(37.308, abs=0.001)
 
 
 @pytest.mark.parametrize(("mounting", "adder"), [("rack", 0.0), ("gap", 6.0), ("insulated", 11.0), ("glued", 18.0)])

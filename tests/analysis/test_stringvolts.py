@@ -82,6 +82,25 @@ def test_the_coldest_morning_lies_below_the_air() -> None:
     assert 4 * 22.6 * cold_factor(-0.30, 0)[0] == pytest.approx(97.2, abs=0.05)
 
 
+def test_a_string_of_unequal_modules_adds_up_module_by_module() -> None:
+    """A group with modules of its own counts with its own volts and its own coefficient; of two strings the most."""
+    group = [
+        {"modules": 2, "tilt": 0, "azimuth": 0},
+        {"modules": 2, "tilt": 0, "azimuth": 0, "module": {"power": 250.0, "voc": 37.6, "temp_coeff_voc": -0.32}},
+    ]
+    made = {
+        "name": "a", "tilt": 0, "azimuth": 0, "group": group,
+        "module": {"power": 100.0, "voc": 22.0, "temp_coeff_voc": -0.30},
+    }  # fmt: skip
+    small, large = 22.0 * (1 + 0.003 * 30), 37.6 * (1 + 0.0032 * 30)
+    apart = coldest(Array.model_validate(made | {"modules_in_series": 2, "strings_in_parallel": 2}), 0.0)
+    together = coldest(Array.model_validate(made | {"modules_in_series": 4, "strings_in_parallel": 1}), 0.0)
+    assert apart is not None
+    assert together is not None
+    assert apart.volts == pytest.approx(2 * large)
+    assert together.volts == pytest.approx(2 * small + 2 * large)
+
+
 def test_without_open_circuit_volts_there_is_no_answer() -> None:
     """What is not on the datasheet is not invented."""
     assert coldest(string(None, 2), -10) is None

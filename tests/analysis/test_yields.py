@@ -92,6 +92,16 @@ def test_a_limited_array_is_judged_by_its_free_hours_alone() -> None:
     assert judged_day(state, measured, 100.0).verdict == "limited"
 
 
+@given(st.sampled_from(states.LIMITED), st.floats(0.0, 1.0), st.integers(0, N))
+def test_a_limited_array_is_never_called_a_shortfall(state: int, share: float, until: int) -> None:
+    """However little it gives while something holds it back, and however long: the free hours alone judge it."""
+    codes = np.where(np.arange(N) < until, state, states.UNHINDERED)
+    measured = np.where(np.arange(N) < until, 100.0 * share, 99.0)
+    day = judged_day(codes, measured, 100.0)
+    assert day.verdict != "shortfall"
+    assert day.curtailed_wh == pytest.approx(100.0 * (1 - share) * until / 60)
+
+
 def test_covered_hours_are_told_apart_from_the_judged() -> None:
     state = np.where(np.arange(N) < 240, states.COVERED, states.UNHINDERED)
     measured = np.where(np.arange(N) < 240, 2.0, 97.0)

@@ -178,7 +178,7 @@ def day_results(number: int) -> DayResults:
         days.append(_array_day(array, number, sun, frame, runs))
     ladders = [_ladder(day) for day in days]
     loops, boxes = _loops(number, sun), _boxes(number, sun)
-    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders)
+    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders)
 
 
 def _ladder(day: ArrayDay) -> Ladder:

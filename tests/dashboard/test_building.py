@@ -238,9 +238,7 @@ def test_check_tells_the_drawing_in_words(run: Callable[..., Result]) -> None:
     result = run("check", "--settings", str(SAMPLE))
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
-    assert (
-        lines[0] == "Lapwing: the settings are in form (two arrays and eight sources); nothing to mend, some to know."
-    )
+    assert lines[0] == "Lapwing: the settings are in form (two arrays and ten sources); nothing to mend, some to know."
     assert "    array side    17.3 A at 40.4 V; open circuit 48.6 V, short circuit 18.4 A" in lines
     assert "    battery side  28.3 A at 24 V" in lines
     assert " 1. Low. Cabin home run: 0.91 V lost at 17.3 A, 2.3 % of Vmp at Imp (copper at" in lines

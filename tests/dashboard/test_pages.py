@@ -85,6 +85,16 @@ def test_now_tells_danger_verdict_acts_and_light_in_this_order(told: story.Story
     assert places == sorted(places)
 
 
+def test_harvest_says_where_the_light_went(told: story.Story) -> None:
+    """For each array a plain list, read from the top: from the cloudless sky to what reached the bank."""
+    said = shown(told.store, told.settings, "/harvest")
+    for array in ("cabin", "gantry"):
+        _, found, rest = said.partition(f"Where the light of the {array} array went")
+        assert found
+        assert "of a cloudless sky. Cloud took" in rest
+        assert "reached the bank." in rest
+
+
 def test_the_almanac_has_one_row_a_solar_day(told: story.Story) -> None:
     """Light, noon, could have, got, what held back, and a verdict, for every day and array."""
     text = shown(told.store, told.settings, "/harvest")

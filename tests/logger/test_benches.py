@@ -67,3 +67,12 @@ def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
     tries = bench("bench_fuzz").run(seconds=3, megabytes=0.05)
     assert set(tries) >= {"delimited", "keyvalue", "json", "pattern", "csv", "modbus", "onewire"}
     assert min(tries.values()) > 0
+
+
+def test_the_readers_benchmark_loses_nothing_and_hears_no_fault(tmp_path: Path, bench: Bench) -> None:
+    """Every row that was sent is kept, every reader has its seven days whole, and the log stays short."""
+    made = bench("bench_readers")
+    for seen in (made.run(tmp_path, seconds=2, readers=3, channels=4), made.hour(tmp_path, flushes=20, channels=4)):
+        assert (seen.kept, seen.faults) == (seen.sent, [])
+        assert seen.looks > 0
+        assert 0 < seen.log_bytes <= made.MOST_LOG

@@ -25,7 +25,7 @@ from logger.decoders.csv_table import CsvTable
 from logger.decoders.registry import FORMATS, KINDS, make
 from logger.errors import NoonmarkError
 from logger.plan import SourcePlan
-from logger.readings import Record, Reject
+from logger.readings import Item, Record, Reject
 
 CAPTURES = Path(__file__).parents[2] / "fixtures" / "captures"
 CASES = sorted(path.parent for path in CAPTURES.glob("*/*/settings.toml"))
@@ -86,9 +86,11 @@ def _rechunked(whole: Iterator[Piece], chunk: int) -> Iterator[Piece]:
             yield Piece(piece.t, piece.source, piece.data[at : at + chunk])
 
 
-def _item(item: Record | Reject) -> dict[str, Any]:
+def _item(item: Item) -> dict[str, Any]:
     if isinstance(item, Record):
         return {"reading": dict(item.readings)}
+    if not isinstance(item, Reject):
+        return {"remark": repr(item)}
     return {"reject": item.reason, "raw": item.raw.decode("latin-1")[:MOST_RAW]}
 
 

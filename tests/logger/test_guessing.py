@@ -138,3 +138,35 @@ def test_lines_go_by_serial_number_else_by_socket(tmp_path: Path) -> None:
         ("ttyS0", "", True),
         ("ttyUSB2", "", False),
     ]
+
+
+def test_sentences_of_navigation_instruments_are_known() -> None:
+    """What they tell is proposed with the channels that it usually is; a transducer is left to be chosen."""
+    bodies = [
+        "GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W",
+        "GPGSV,1,1,00",
+        "HEHDT,123.4,T",
+        "IIXDR,C,41.5,C,ENCL0,U,35.20,V,PV0",
+    ]
+    lines = [b"$" + with_check("xor8", body) for body in bodies]
+    found = guess(lines)
+    assert found.format == "nmea0183"
+    block = proposal(found, "/dev/serial/by-id/usb-adapter", 4800)
+    (source,) = tomllib.loads(block)["source"]
+    assert source["kind"] == "nmea0183"
+    assert {entry["field"]: entry["channel"] for entry in source["channel"]} == {
+        "latitude": "site.position.latitude",
+        "longitude": "site.position.longitude",
+        "heading": "site.attitude.heading",
+        "XDR C ENCL0": PLACEHOLDER,
+        "XDR U PV0": PLACEHOLDER,
+    }
+    chosen = block.replace(PLACEHOLDER, "air.cabin.temperature", 1).replace(PLACEHOLDER, "bank.house.voltage")
+    (plan,) = settings_file.plan(_located(SITE + chosen)).sources
+    items = [item for line in lines for item in make(plan).feed(line + b"\n")]
+    assert sum(len(item.readings) for item in items if isinstance(item, Record)) == 5
+
+
+def test_lines_that_only_look_like_sentences() -> None:
+    """Without valid checks they are something else."""
+    assert guess([b"$CABIN,V=13.1*00", b"$CABIN,V=13.2*00"]).format != "nmea0183"

@@ -122,7 +122,7 @@ FORM = {
     ),
     "key above its table": (
         BASE + ARRAY.replace("tilt = 3", "tilt = 3\nvoc = 24.3"),
-        "array 'cabin', voc: unknown key; it belongs in [array.module]",
+        "array 'cabin', voc: unknown key; it belongs in [array.module] or [array.group.module]",
     ),
     "unlike any key": (
         BASE + "[bank]\nname = 'house'\ngrease = 3",

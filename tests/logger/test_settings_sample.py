@@ -41,7 +41,8 @@ def test_the_sample_is_right() -> None:
     """The sample passes its own check, and the logger's plan can be made from it."""
     located = read(SAMPLE)
     assert located.settings.site.name == "Lapwing"
-    assert [source.kind for source in plan(located).sources] == ["serial"] * 4 + ["modbus", "modbus", "onewire", "csv"]
+    kinds = ["modbus", "modbus", "onewire", "csv", "nmea0183", "mqtt"]
+    assert [source.kind for source in plan(located).sources] == ["serial"] * 4 + kinds
 
 
 @pytest.mark.parametrize(
