@@ -48,10 +48,12 @@ from analysis.results import (
 from analysis.rules import RULES
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start, solar_day
+from logger import sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Located, Settings
 from logger.settings_file import parse
+from logger.settling import unsettled
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
 METHOD = "2"
@@ -149,7 +151,10 @@ class _Assessment:
         return any(
             self.connection.execute(f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (begin, end)).fetchone()
             for table in ("minute", "sample")
-        )
+        ) or any(max(begin, day.first) <= min(end - 1, day.last) for day in self._sealed_days(begin, end))
+
+    def _sealed_days(self, start: int, stop: int) -> list[sealed.Sealed]:
+        return sealed.between(self.connection, "sample", start, stop)
 
     def _outdated(self) -> set[dt.date]:
         """Days judged by another method or by settings that no longer stand for them."""
@@ -255,8 +260,8 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
     with transaction(connection):
         if not live:
             connection.execute("DELETE FROM settings WHERE hash <> ?", (located.hash,))
-            first = connection.execute("SELECT min(t) FROM sample").fetchone()[0]
-            keep_settings(connection, first if first is not None else now, located.hash, located.text)
+            ends = sealed.ends(connection, "sample")
+            keep_settings(connection, ends[0] if ends else now, located.hash, located.text)
         else:
             keep_settings(connection, now, located.hash, located.text)
     rows = connection.execute("SELECT start, hash, text FROM settings ORDER BY start, id").fetchall()
@@ -268,14 +273,12 @@ def _settings_in_force(connection: sqlite3.Connection, located: Located) -> list
 
 def _record_bounds(connection: sqlite3.Connection) -> tuple[int, int]:
     """Beginning and end of what the record covers, UTC [ms]: of its closed minutes and of its longer means."""
-    # Asked apart, each is one look at an end of the key; together they would read the whole table.
-    first = connection.execute("SELECT min(t) FROM minute").fetchone()[0]
-    last = connection.execute("SELECT max(t) FROM minute").fetchone()[0]
+    minutes = sealed.ends(connection, "minute")
     start, stop = connection.execute(
         "SELECT min(start), max(stop) FROM span WHERE interval_ms > ?", (MINUTE_MS,)
     ).fetchone()
-    starts = [t for t in (first, start) if t is not None]
-    stops = [t for t in (last + MINUTE_MS if last is not None else None, stop) if t is not None]
+    starts = [t for t in (minutes[0] if minutes else None, start) if t is not None]
+    stops = [t for t in (minutes[1] + MINUTE_MS if minutes else None, stop) if t is not None]
     return min(starts, default=0), max(stops, default=0)
 
 
@@ -321,11 +324,12 @@ def judge_days(
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops)
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection))
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
     }
+    light_days = shared.light_days()
     results = []
     for i, sun in enumerate(suns):
         boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
@@ -339,7 +343,7 @@ def judge_days(
                 loops=loops[sun.start],
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
-                light=shared.light_of_day(i),
+                light=light_days[i],
             )
         )
     return results
@@ -397,6 +401,7 @@ class _Shared:
         settings: Settings,
         record: tuple[int, int],
         loops: dict[int, list[LoopEstimate]],
+        unsettled: Sequence[tuple[int, int]],
     ) -> None:
         self.stretch = stretch
         self.suns = suns
@@ -405,6 +410,7 @@ class _Shared:
         self.settings = settings
         self.record = record
         self.loops = loops
+        self.unsettled = unsettled
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
         self._nights: dict[str, list[float]] = {}
         self._said: dict[tuple[str, int], instruments.Measured] = {}
@@ -449,21 +455,29 @@ class _Shared:
             self._nights[channel] = offsets.of_days(channel, self.stretch, self.suns, self.path) if dark else []
         return self._nights[channel]
 
-    def light_of_day(self, i: int) -> list[LightDay]:
-        """What a day says of the horizontal light sensor, on the sensor's own intervals."""
-        channel, sun = "irradiance.horizontal.global", self.suns[i]
-        mine = self.stretch[channel].between(sun.start, sun.stop)
-        if len(mine.start) == 0:
-            return []
-        sky = self.sky([grid_for([mine], sun.start, sun.stop)])
-        found = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
-        return [found] if found else []
+    def light_days(self) -> list[list[LightDay]]:
+        """What each day says of the horizontal light sensor, on the sensor's own intervals.
+
+        Days of one step share one sky, which is that of the arrays where their intervals are the same.
+        """
+        channel = "irradiance.horizontal.global"
+        pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
+        grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
+        found: list[list[LightDay]] = []
+        for i, sun in enumerate(self.suns):
+            said = None
+            if len(pieces[i].start):
+                sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
+                said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+            found.append([said] if said else [])
+        return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
         key = (array.name, id(sky))
         if key not in self._said:
-            self._said[key] = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
+            said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
+            self._said[key] = _of_known_time(said, sky.grid, self.unsettled)
         return self._said[key]
 
     def controller(self, array: Array) -> Controller | None:
@@ -557,6 +571,16 @@ def _judge_group(
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
+
+
+def _of_known_time(
+    said: instruments.Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]
+) -> instruments.Measured:
+    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
+    doubtful = np.zeros(len(grid.start), dtype=bool)
+    for start, stop in unsettled:
+        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:

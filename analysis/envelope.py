@@ -21,7 +21,9 @@ LEAST_CLEAR_MIN = 120.0
 _LEAST_SPREAD_H = 2.0
 _WINDOW_MIN = 10
 _BRIGHT_WM2 = 100.0
-_CLEAR_SHARE, _LEAST_GAIN = 0.75, 0.5
+_LEAST_GAIN = 0.5
+# Under a clear sky the share of it changes by less than this in a window.
+_STEADY = 0.03
 # A clock is wrong by minutes or by hours: whole quarter hours are sought within four.
 _LEAST_LAG_MS, _MOST_LAG_MS = 15 * 60_000, 4 * 3_600_000
 
@@ -90,9 +92,11 @@ def _clear_minutes(light: Floats, clear: Floats, step: int) -> npt.NDArray[np.bo
     window = max(int(_WINDOW_MIN / length), 3)
     if bright.sum() < 2 * window:
         return found
-    level = np.quantile(light[bright] / clear[bright], 0.75)
-    if light[bright].sum() < _CLEAR_SHARE * level * clear[bright].sum() or level < _LEAST_GAIN:
-        return found  # a day of cloud, told without looking at every minute
+    share = light[bright] / clear[bright]
+    level = np.quantile(share, 0.75)
+    steady = np.abs(share[window:] - share[:-window]) < _STEADY
+    if level < _LEAST_GAIN or steady.sum() * length < LEAST_CLEAR_MIN:
+        return found  # a day of cloud, told without looking at every window
     times = pd.DatetimeIndex((np.arange(bright.sum()) * step).astype("datetime64[ms]"))
     found[bright] = pvlib.clearsky.detect_clearsky(
         light[bright], clear[bright] * max(level, 0.05), times=times, window_length=window * length, infer_limits=True

@@ -109,7 +109,7 @@ def _unheard(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
 
 
 def _unknown(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
-    return "heard, but power cannot be worked out", [t.volts(a, b)]
+    return "heard, but power, or the time, cannot be told", [t.volts(a, b)]
 
 
 def _diverting(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:

@@ -15,7 +15,10 @@ from itertools import chain, pairwise
 import numpy as np
 
 from analysis.sun import MINUTE_MS, Floats, Times
-from logger.rollup import UNMARKED
+from logger import reading, sealed
+from logger.rollup import HARMLESS
+from logger.rows import Rows
+from logger.sealed import one_moment
 
 # A grid interval is known where at least this share of it is covered; common practice, no source.
 LEAST_COVERAGE = 0.5
@@ -147,6 +150,18 @@ def load(
     always : iterable of str
         Those of them that are read outside the windows too.
     """
+    with one_moment(connection):
+        return _load(connection, start, stop, windows, wanted, always)
+
+
+def _load(
+    connection: sqlite3.Connection,
+    start: int,
+    stop: int,
+    windows: Sequence[tuple[int, int]],
+    wanted: Iterable[str],
+    always: Iterable[str],
+) -> Stretch:
     known = dict(connection.execute("SELECT name, id FROM channel"))
     ids = {known[name]: name for name in wanted if name in known}
     always_ids = {known[name] for name in always if name in known}
@@ -180,6 +195,7 @@ def _minutes(
     numbers = np.array(sorted(ids), dtype=np.int64)
     first = start // MINUTE_MS * MINUTE_MS
     table = np.full((-(-(stop - first) // MINUTE_MS), len(numbers)), np.nan)
+    _fill_from_files(connection, table, first, stop, numbers, asked)
     for chosen, stretches in asked:
         if not chosen:
             continue
@@ -199,6 +215,24 @@ def _minutes(
             start_ms = first + known.astype(np.int64) * MINUTE_MS
             pieces[number] = Pieces(start_ms, np.full(len(known), MINUTE_MS, dtype=np.int64), table[known, column])
     return pieces
+
+
+def _fill_from_files(
+    connection: sqlite3.Connection,
+    table: Floats,
+    first: int,
+    stop: int,
+    numbers: Times,
+    asked: Sequence[tuple[set[int], Sequence[tuple[int, int]]]],
+) -> None:
+    """What of the minutes lies in sealed files; rows that stand in the store too are laid over them afterwards."""
+    for file in sealed.between(connection, "minute", first, stop):
+        rows = reading.in_file(connection, file, first, stop, set(numbers.tolist()))
+        for chosen, stretches in asked:
+            own = rows.where(np.isin(rows.channel, list(chosen)))
+            for bounds in stretches:
+                part = own.between(*bounds)
+                table[(part.t - first) // MINUTE_MS, np.searchsorted(numbers, part.channel)] = part.values[0]
 
 
 def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:
@@ -221,20 +255,31 @@ def _long_means(connection: sqlite3.Connection, start: int, stop: int, ids: Iter
         f"AND start < ? AND stop > ? AND channel IN ({within}) ORDER BY channel, start",
         (stop, start),
     ).fetchall()
+    if not spans:
+        return {}
+    first, last = max(start, min(row[2] for row in spans)), min(stop, max(row[3] for row in spans))
+    rows = _unmarked(connection, first, last, {row[0] for row in spans})
     found: dict[int, list[Pieces]] = {}
     for channel, length, span_start, span_stop in spans:
-        rows = connection.execute(
-            "SELECT s.t, s.value FROM sample s WHERE s.channel = ? AND s.t >= ? AND s.t < ? "
-            f"AND {UNMARKED} ORDER BY s.t",
-            (channel, max(start, span_start), min(stop, span_stop)),
-        ).fetchall()
-        if rows:
-            t, value = zip(*rows, strict=True)
-            pieces = Pieces(
-                np.array(t, dtype=np.int64), np.full(len(t), length, dtype=np.int64), np.array(value, float)
-            )
+        inside = rows.between(max(start, span_start), min(stop, span_stop))
+        own = inside.where(inside.channel == channel)
+        if len(own):
+            pieces = Pieces(own.t, np.full(len(own), length, dtype=np.int64), own.values[0])
             found.setdefault(channel, []).append(pieces)
     return found
+
+
+def _unmarked(connection: sqlite3.Connection, start: int, stop: int, channels: set[int]) -> Rows:
+    """Samples that no mark speaks against, wherever they lie."""
+    rows = reading.rows(connection, "sample", start, stop, channels)
+    marked = connection.execute(
+        f"SELECT t, channel FROM mark WHERE t >= ? AND t < ? AND reason NOT IN {HARMLESS} ORDER BY t, channel",
+        (start, stop),
+    ).fetchall()
+    if not marked:
+        return rows
+    t, channel = np.array(marked, dtype=np.int64).T
+    return rows.where(~rows.keyed_in(Rows(t, channel, np.empty((0, len(t))))))
 
 
 def grid_for(pieces: Iterable[Pieces], start: int, stop: int) -> Grid:

@@ -8,13 +8,13 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
 
-from logger import collector
-from logger.batches import EventBatch
+from logger import collector, settling
+from logger.batches import EventBatch, LiveBatch
 from logger.capture import Capture
 from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
@@ -22,8 +22,9 @@ from logger.errors import NoonmarkError
 from logger.plan import Plan, SourcePlan
 from logger.protocols import Batch, Source
 from logger.sources import registry as sources
-from logger.store import claim
+from logger.store import claim, open_reader
 from logger.timeline import Timeline
+from logger.watch import ServiceManager, Stage, Watch
 from logger.writer import Outbox, Writer
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ log = logging.getLogger("noonmark.logger")
 
 STOPS = frozenset({signal.SIGTERM, signal.SIGINT})
 JOIN_S = 10.0
+WRITER = "the writer"
 
 
 class Recorder:
@@ -70,27 +72,64 @@ class Recorder:
             There is no store, or another logger records into it.
         """
         plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
-        timeline = Timeline(self._clock, lambda t, text: outbox.put(EventBatch(t, None, "clock step", text)))
-        with claim(store), _capture(plan, timeline) as capture:
+        with claim(store), ExitStack() as around:
+            timeline = self._timeline(store)
+            capture = around.enter_context(_capture(plan, timeline))
             writer = Writer(plan, self._clock, timeline, outbox)
+            watch = Watch(ServiceManager(), lambda name: self._stuck(name, timeline), self._moving)
             try:
-                setting = sources.Setting(self._clock, timeline, decoders.make, _csv_table, store, capture)
+                setting = sources.Setting(
+                    self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude, capture
+                )
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
-                threads = self._started(sources.make(plan.sources, setting), timeline)
-                writer.run(self._stop)
+                threads = self._started(sources.make(plan.sources, setting), timeline, watch)
+                self._write(writer, watch)
                 for thread in threads:
                     thread.join(JOIN_S)
                 done = writer.finish()
             finally:
+                watch.stop()
                 writer.close()
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
 
-    def _started(self, made: list[tuple[str, Source]], timeline: Timeline) -> list[Thread]:
+    def _timeline(self, store: Path) -> Timeline:
+        with closing(open_reader(store)) as connection:
+            offset_ms, known = settling.beginning(connection, self._clock, self._plan)
+
+        def on_step(t: int, text: str) -> None:
+            log.warning("%s", text)
+            self._outbox.put(EventBatch(t, None, "clock step", text))
+
+        return Timeline(self._clock, on_step, offset_ms, known)
+
+    def _write(self, writer: Writer, watch: Watch) -> None:
+        """Write until stopped; ready is who has written once."""
+        stage: list[Stage] = []
+
+        def moved(rest_s: float) -> None:
+            if not stage:
+                stage.append(watch.stage(WRITER))
+                watch.start()
+            stage[0].moves(rest_s)
+
+        writer.run(self._stop, moved)
+
+    def _stuck(self, name: str, timeline: Timeline) -> None:
+        log.error("%s: it does not move any more", name)
+        if name != WRITER:
+            text = f"{collector.FAILING}: its reader hangs; the others go on"
+            self._outbox.put(EventBatch(timeline.now_ms(), name, "state", text))
+            self._outbox.put(LiveBatch(name, collector.FAILING, {}))
+
+    def _moving(self, name: str) -> None:
+        log.info("%s: it moves again", name)
+
+    def _started(self, made: list[tuple[str, Source]], timeline: Timeline, watch: Watch) -> list[Thread]:
         """The threads of the sources, and where it is wanted the one that publishes what they say."""
         put = self._outbox.put
         if self._plan.publish is None:
-            return collector.start(made, self._clock, self._stop, put)
+            return collector.start(made, self._clock, self._stop, put, watch)
         # Only who publishes pays for the broker's library.
         from logger.publishing import LatestValues  # noqa: PLC0415
 
@@ -98,9 +137,9 @@ class Recorder:
 
         def put_and_show(batch: Batch) -> None:
             put(batch)
-            latest.see(batch)
+            latest.see(batch.moved(timeline.shift_ms) if isinstance(batch, LiveBatch) else batch)
 
-        return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show)
+        return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show, watch)
 
 
 @contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger.plan import ChannelPlan
 from logger.protocols import Stretch
@@ -50,6 +50,10 @@ class EventBatch:
         connection.execute(_EVENT, (self.t, self.source, self.kind, self.text))
         return []
 
+    def moved(self, shift_ms: int) -> EventBatch:
+        """The same, so much later [ms]."""
+        return replace(self, t=self.t + shift_ms)
+
 
 @dataclass(frozen=True, slots=True)
 class LiveBatch:
@@ -69,6 +73,8 @@ class LiveBatch:
         Time, bytes, reason of those that are kept.
     rejected : int
         How many there were.
+    marks : tuple of (int, str, str)
+        Time [ms UTC], channel and reason of the readings in doubt.
     """
 
     source: str
@@ -77,6 +83,7 @@ class LiveBatch:
     moments: tuple[tuple[int, Record], ...] = ()
     rejects: tuple[tuple[int, bytes, str], ...] = ()
     rejected: int = 0
+    marks: tuple[tuple[int, str, str], ...] = ()
     can_wait: bool = False
     size: int = field(init=False)
 
@@ -88,10 +95,10 @@ class LiveBatch:
     def write(self, connection: sqlite3.Connection, channels: Channels) -> list[Stretch]:
         rows, doubtful = self._rows(channels)
         if rows:
-            moved = _insert(connection, rows)
+            moved = insert_samples(connection, rows)
             connection.executemany(
                 "INSERT OR IGNORE INTO mark (t, channel, reason) VALUES (?, ?, ?)",
-                [(moved.get(key, key[0]), key[1], OUT_OF_RANGE) for key in doubtful],
+                [(moved.get(key, key[0]), key[1], reason) for key, reason in doubtful],
             )
         if self.rejects:
             keep_rejects(connection, [(t, self.source, raw, reason) for t, raw, reason in self.rejects])
@@ -99,10 +106,19 @@ class LiveBatch:
         connection.execute(_SOURCE, (self.source, self.state, last, len(rows), self.rejected))
         return [(min(rows)[0], max(rows)[0] + 1)] if rows else []
 
-    def _rows(self, channels: Channels) -> tuple[list[Row], list[tuple[int, int]]]:
-        """Sample rows, and the keys of those outside the plausible range."""
+    def moved(self, shift_ms: int) -> LiveBatch:
+        """The same, so much later [ms]; a record that brought a time of its own keeps it."""
+        return replace(
+            self,
+            moments=tuple((t + shift_ms, record) for t, record in self.moments),
+            rejects=tuple((t + shift_ms, raw, reason) for t, raw, reason in self.rejects),
+            marks=tuple((t + shift_ms, name, reason) for t, name, reason in self.marks),
+        )
+
+    def _rows(self, channels: Channels) -> tuple[list[Row], list[tuple[tuple[int, int], str]]]:
+        """Sample rows, and the keys of those in doubt with the reasons."""
         rows: list[Row] = []
-        doubtful: list[tuple[int, int]] = []
+        doubtful: list[tuple[tuple[int, int], str]] = []
         ids = channels.ids
         for heard, record in self.moments:
             t = heard if record.t is None else record.t
@@ -113,12 +129,15 @@ class LiveBatch:
                     rows.append((t, channel, channels.code(channel, value)))
                     continue
                 if not plan.low <= value <= plan.high:
-                    doubtful.append((t, channel))
+                    doubtful.append(((t, channel), OUT_OF_RANGE))
                 rows.append((t, channel, value))
+        if self.marks:
+            own = {heard: record.t for heard, record in self.moments if record.t is not None}
+            doubtful += [((own.get(t, t), ids[name]), reason) for t, name, reason in self.marks]
         return rows, doubtful
 
 
-def _insert(connection: sqlite3.Connection, rows: list[Row]) -> dict[tuple[int, int], int]:
+def insert_samples(connection: sqlite3.Connection, rows: list[Row]) -> dict[tuple[int, int], int]:
     """Insert the rows; one that finds its place taken moves on to the next free millisecond.
 
     A place is taken where two sources feed one channel, or where a clock without a battery has come to the same time

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
 from threading import Event, Thread
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
+from logger.doubts import Doubts
 from logger.errors import LineFault, LineInUse
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Emit, Line, Source
-from logger.readings import Item, Record, Reject, Remark
+from logger.readings import Item, Record, Reject, Remark, TimeEvidence
+from logger.restarts import KIND as RESTARTED
+from logger.restarts import Restarts
 from logger.timeline import Timeline
+from logger.watch import Pulse, Watch
 
 log = logging.getLogger("noonmark.logger")
 
@@ -24,6 +29,9 @@ IN_USE_S = 10.0
 FAILING_AFTER = 10
 KEPT_A_MINUTE = 10
 """Rejects of one reason that are kept with their bytes; all are counted."""
+TRUST_AGAIN = 5
+"""Messages in a row that must fit before a line on which another source's device spoke is believed again."""
+NOT_ITS_OWN = "another source's device is on this line"
 
 
 class Backoff:
@@ -97,6 +105,10 @@ class LiveSource:
         For every time.
     last_heard : int, optional
         When an earlier session last heard it [ms UTC].
+    whose : callable, optional
+        Names the other source whose messages some lines are, or None.
+    longitude : float
+        Of the site [°].
     """
 
     def __init__(
@@ -107,6 +119,8 @@ class LiveSource:
         clock: Clock,
         timeline: Timeline,
         last_heard: int | None = None,
+        whose: Callable[[Sequence[bytes]], str | None] = lambda lines: None,
+        longitude: float = 0.0,
     ) -> None:
         self._name = plan.name
         self._unheard_ms = int(plan.unheard_after_s * 1000)
@@ -116,8 +130,15 @@ class LiveSource:
         self._fault: type[LineFault] | None = None
         self._interrupted = False
         self._last_heard = last_heard
-        self._last_given = last_heard or 0
+        self._heard_before = last_heard is not None
+        self._last_given = 0
         self._strange = 0
+        self._strange_lines: deque[bytes] = deque(maxlen=FAILING_AFTER)
+        self._whose = whose
+        self._barred = False
+        self._fitting = 0
+        self._doubts = Doubts(self._channels)
+        self._restarts = Restarts(self._channels, longitude)
         self._backoff = Backoff()
         self._sieve = Sieve()
 
@@ -138,6 +159,7 @@ class LiveSource:
 
     def _listen(self, stop: Event, emit: Emit) -> None:
         self._decoder.opened()
+        self._barred = False
         opened = last_read = self._timeline.now_ms()
         stopping = False
         while not stopping:
@@ -157,42 +179,97 @@ class LiveSource:
     def _take(self, items: Sequence[Item], since: int, now: int, emit: Emit) -> None:
         records = [item for item in items if isinstance(item, Record)]
         rejects = [item for item in items if isinstance(item, Reject)]
+        for stated in (item for item in items if isinstance(item, TimeEvidence)):
+            heard = self._clock.boot_ns() if stated.boot_ns is None else stated.boot_ns
+            self._timeline.evidence(stated.utc_ms, heard)
         for remark in (item for item in items if isinstance(item, Remark)):
             log.info("%s: %s", self._name, remark.text)
             emit(EventBatch(now, self._name, remark.kind, remark.text))
         if not (records or rejects):
             return
+        if self._barred:
+            rejects += self._refused(items)
+            records = [] if self._barred else records
         times = spread(len(records), since, now, self._last_given)
         if records:
             self._heard(times, emit)
         else:
             self._strange += len(rejects)
+            self._strange_lines.extend(reject.raw for reject in rejects)
+            self._restarts.strange(now)
+        moments = tuple(zip(times, records, strict=True))
         emit(
             LiveBatch(
                 self._name,
                 self._state,
                 self._channels,
-                tuple(zip(times, records, strict=True)),
+                moments,
                 tuple((now, r.raw, r.reason) for r in rejects if self._sieve.keeps(now, r.reason)),
                 len(rejects),
+                tuple(doubt for t, record in moments for doubt in self._doubts.of(t, record)),
             )
         )
-        if self._strange >= FAILING_AFTER:
-            self._becomes(FAILING, f"what it sends does not fit the settings ({rejects[-1].reason})", now, emit)
+        for t, record in moments:
+            sign = self._restarts.heard(t, record, self._timeline.known)
+            if sign:
+                self._tell_restart(t, sign, emit)
+        if self._strange >= FAILING_AFTER and self._state != FAILING:
+            self._fails(rejects[-1].reason, now, emit)
+
+    def _refused(self, items: Sequence[Item]) -> list[Reject]:
+        """Of a line on which another source's device spoke: rejects for its records, until enough of them fit."""
+        refused = []
+        for item in items:
+            self._fitting = self._fitting + 1 if isinstance(item, Record) else 0
+            if self._fitting >= TRUST_AGAIN:
+                self._barred = False
+                return []
+            if isinstance(item, Record):
+                refused.append(Reject(repr(item.readings).encode(), NOT_ITS_OWN))
+        return refused
+
+    def _fails(self, reason: str, now: int, emit: Emit) -> None:
+        """Say why nothing fits; two look-alike adapters that changed places are told as such."""
+        other = self._whose(tuple(self._strange_lines))
+        if other is not None:
+            self._barred, self._fitting = True, 0
+            why = (
+                f"what it sends has the form of {other!r}, not its own: have two plugs changed places? nothing is kept "
+                "under this name until it fits; a by-path name in the settings tells look-alike adapters apart"
+            )
+        else:
+            why = f"what it sends does not fit the settings ({reason})"
+        self._becomes(FAILING, why, now, emit)
+        sign = self._restarts.layout_lost()
+        if sign and other is None:
+            self._tell_restart(now, sign, emit)
+
+    def _tell_restart(self, t: int, sign: str, emit: Emit) -> None:
+        log.info("%s: %s: %s", self._name, RESTARTED, sign)
+        emit(EventBatch(t, self._name, RESTARTED, sign))
 
     def _heard(self, times: list[int], emit: Emit) -> None:
         first, self._last_given, self._strange = times[0], times[-1], 0
         if self._last_heard is not None:
-            gap = first - self._last_heard
-            if gap > 0 and (self._interrupted or gap > self._unheard_ms):
-                emit(EventBatch(self._last_heard, self._name, "gap", f"{gap / 1000:.1f} s without a reading"))
-        self._last_heard, self._interrupted = times[-1], False
+            self._tell_gap(self._last_heard, first, emit)
+        self._last_heard, self._interrupted, self._heard_before = times[-1], False, False
         self._becomes(READING, "readings come in", first, emit)
+
+    def _tell_gap(self, last: int, first: int, emit: Emit) -> None:
+        if self._heard_before:
+            last = self._timeline.of_store(last)
+            if not self._timeline.known:
+                text = "no reading until this session; how long that was is not known before the clock is"
+                emit(EventBatch(last, self._name, "gap", text))
+                return
+        gap = first - last
+        if gap > 0 and (self._interrupted or gap > self._unheard_ms):
+            emit(EventBatch(last, self._name, "gap", f"{gap / 1000:.1f} s without a reading"))
 
     # -- its state -------------------------------------------------------------------------------------------
 
     def _judge(self, opened: int, now: int, emit: Emit) -> None:
-        quiet = now - max(opened, self._last_heard or 0)
+        quiet = now - max(opened, self._last_given)
         if quiet > self._unheard_ms and self._state in (WAITING, READING):
             self._becomes(UNHEARD, f"open, but no reading for {quiet / 1000:.0f} s", now, emit)
 
@@ -216,12 +293,18 @@ class LiveSource:
         emit(LiveBatch(self._name, state, self._channels))
 
 
-def start(sources: Iterable[tuple[str, Source]], clock: Clock, stop: Event, emit: Emit) -> list[Thread]:
-    """A thread for each source; one that fails in a way nobody foresaw says so and begins again."""
-    threads = [
-        Thread(target=_keep_going, args=(name, source, clock, stop, emit), name=f"source {name}", daemon=True)
-        for name, source in sources
-    ]
+def start(
+    sources: Iterable[tuple[str, Source]], clock: Clock, stop: Event, emit: Emit, watch: Watch | None = None
+) -> list[Thread]:
+    """A thread for each source, watched; one that fails in a way nobody foresaw says so and begins again."""
+    threads = []
+    for name, source in sources:
+        seen, hand_on = stop, emit
+        if watch is not None:
+            seen = pulse = Pulse(stop, watch.stage(name))
+            hand_on = pulse.watched(emit)
+        arguments = (name, source, clock, seen, hand_on)
+        threads.append(Thread(target=_keep_going, args=arguments, name=f"source {name}", daemon=True))
     for thread in threads:
         thread.start()
     return threads

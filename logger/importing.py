@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from logger import history
+from logger import exported, history, sealed
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault, StoreError, UsageError
 from logger.history_pieces import Kept
@@ -54,7 +54,8 @@ class Brought:
 def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[tuple[Path, SourcePlan | None]]:
     """The source for each file: the named one, or the one csv source whose headers fit.
 
-    A file that cannot be opened gets None; bringing it in will say why.
+    Our own exports say themselves what they hold and need no source in the settings. A file that cannot be opened gets
+    None; bringing it in will say why.
 
     Raises
     ------
@@ -67,12 +68,14 @@ def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[t
         if not named:
             raise UsageError(f"no csv source has the name {name!r}; {_listed(known)}")
         return [(path, named[0]) for path in files]
-    if not known:
+    if not known and not all(exported.recognised(path) for path in files):
         raise UsageError("the settings hold no source of kind csv; add a [[source]] that maps the file's columns")
     return [(path, _fitting(path, known)) for path in files]
 
 
 def _fitting(path: Path, known: Sequence[SourcePlan]) -> SourcePlan | None:
+    if exported.recognised(path):
+        return exported.SOURCE
     try:
         with path.open("rb") as file:
             head = file.read(_PIECE_BYTES)
@@ -145,8 +148,8 @@ def bring_in(
         for path, source in chosen:
             brought = Brought(path, source.name if source else "")
             try:
-                for block in _blocks(path, source, brought, progress):
-                    _keep(connection, channels, plan, source, block, brought, now)
+                for own, block in _pieces(path, source, brought, progress):
+                    _keep(connection, channels, plan, own, block, brought, now)
                 _say_if_nothing(brought)
             except ImportFault as fault:
                 brought.fault = str(fault)
@@ -156,6 +159,20 @@ def bring_in(
             f"store {plan.store_path}: {fault}; what came in before stays, "
             "import the same files again when that is mended"
         ) from None
+
+
+def _pieces(
+    path: Path, source: SourcePlan | None, brought: Brought, progress: Progress | None
+) -> Iterator[tuple[SourcePlan | None, Block]]:
+    if source is not exported.SOURCE:
+        for block in _blocks(path, source, brought, progress):
+            yield source, block
+        return
+    for piece in exported.pieces(path):
+        brought.rows += piece.rows
+        yield piece.source, piece.block
+        if progress:
+            progress(path, piece.done, piece.size)
 
 
 def _blocks(path: Path, source: SourcePlan | None, brought: Brought, progress: Progress | None) -> Iterator[Block]:
@@ -188,12 +205,25 @@ def _keep(
 ) -> None:
     if source is None or not (block.times or block.rejects):
         return
+    _reopen(connection, Path(plan.store_path), source, block)
     brought.kept.add(history.keep(connection, channels, source, block, now))
     if block.times:
         first, last = min(block.times), max(block.times)
         brought.first = first if brought.first is None else min(first, brought.first)
         brought.last = last if brought.last is None else max(last, brought.last)
         _note_settings(connection, plan, min(first, now), now)
+
+
+def _reopen(connection: sqlite3.Connection, store: Path, source: SourcePlan, block: Block) -> None:
+    """Bring sealed days into which rows fall, or means reach, back into the store: there they are compared."""
+    if not block.times or not sealed.between(connection, "sample", min(block.times), max(block.times) + 1):
+        return
+    from logger.archive import Archive, at_work  # noqa: PLC0415 - heavy, and rare
+
+    reach = source.time.interval_ms if source.time and source.time.interval_ms else 1
+    days = {at // sealed.DAY_MS * sealed.DAY_MS for t in block.times for at in (t, t + reach - 1)}
+    with at_work(store, wait=True):
+        Archive(connection).reopen((day, day + 1) for day in sorted(days))
 
 
 def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: int) -> None:

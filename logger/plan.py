@@ -74,6 +74,10 @@ class ChannelPlan:
         Whether the channel holds words.
     register : RegisterPlan or None
         Of a Modbus source.
+    most_per_s : float or None
+        A faster change between two readings is in doubt [unit/s]; None where anything may jump.
+    stuck_after_s : float or None
+        The same value, not zero, for longer is in doubt [s]; None where a value may stand.
     """
 
     field: Field
@@ -86,6 +90,8 @@ class ChannelPlan:
     words: dict[str, str] | None = None
     is_text: bool = False
     register: RegisterPlan | None = None
+    most_per_s: float | None = None
+    stuck_after_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +234,8 @@ class Plan:
     store_path: str
     flush_seconds: float
     sources: tuple[SourcePlan, ...]
+    longitude: float = 0.0
+    """Of the site [°]: the logger knows midnight by it."""
     publish: PublishPlan | None = None
     capture: str | None = None
 

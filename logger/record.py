@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from logger import reading, sealed
 from logger.rollup import DAY_MS, MINUTE_MS
+from logger.rows import Rows, from_store
+from logger.sealed import one_moment
 from logger.store import HOUR_MS
 
+_FOR_EVER = 1 << 52
 _FINENESS = (("minute", MINUTE_MS), ("hour", HOUR_MS), ("day", DAY_MS))
 
 
@@ -36,7 +41,7 @@ class Series:
 
 
 class Record:
-    """The record in a store, read-only."""
+    """The record in a store and the archive beside it, read-only."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
@@ -47,14 +52,12 @@ class Record:
 
     def bounds(self) -> tuple[int, int] | None:
         """First and last time of the record, UTC [ms]; None where it is empty."""
-        # Apart: for both at once SQLite would read the whole table.
-        first, last = self._connection.execute(
-            "SELECT (SELECT min(t) FROM sample), (SELECT max(t) FROM sample)"
-        ).fetchone()
-        oldest = self._connection.execute("SELECT min(t) FROM day").fetchone()[0]
-        if first is None:
+        with one_moment(self._connection):
+            ends = sealed.ends(self._connection, "sample")
+            oldest = self._connection.execute("SELECT min(t) FROM day").fetchone()[0]
+        if ends is None:
             return None
-        return min(first, oldest) if oldest is not None else first, last
+        return min(ends[0], oldest) if oldest is not None else ends[0], ends[1]
 
     def words(self, channel: str) -> dict[int, str]:
         """Code to word of a text channel."""
@@ -70,10 +73,71 @@ class Record:
         known = self.channels().get(channel)
         if known is None:
             return None
-        row = self._connection.execute(
-            "SELECT t, value FROM sample WHERE channel = ? ORDER BY t DESC LIMIT 1", (known[0],)
-        ).fetchone()
-        return (int(row[0]), float(row[1])) if row else None
+        with one_moment(self._connection):
+            # The last hour that has a row tells where to look: the channel may have been silent for years.
+            (hour,) = self._connection.execute("SELECT max(t) FROM hour WHERE channel = ?", (known[0],)).fetchone()
+            rows = from_store(self._connection, "sample", hour or 0, _FOR_EVER, {known[0]})
+            if not len(rows) and hour is not None:
+                rows = reading.rows(self._connection, "sample", hour, hour + HOUR_MS, {known[0]})
+        return (int(rows.t[-1]), float(rows.values[0, -1])) if len(rows) else None
+
+    def samples(self, channels: Iterable[str], start: int, stop: int) -> dict[str, tuple[list[int], list[float]]]:
+        """Times [ms UTC] and values of all samples of some channels with ``start <= t < stop``, marked ones too.
+
+        A channel that was never kept, or holds nothing there, is left out.
+        """
+        known = self.channels()
+        numbers = {known[name][0]: name for name in channels if name in known}
+        if not numbers:
+            return {}
+        rows = reading.rows(self._connection, "sample", start, stop, numbers)
+        found = {}
+        for number, name in numbers.items():
+            own = rows.where(rows.channel == number)
+            if len(own):
+                found[name] = own.t.tolist(), own.values[0].tolist()
+        return found
+
+    def time_in_words(self, channel: str, start: int, stop: int, most_ms: int = MINUTE_MS) -> dict[str, int]:
+        """How long a text channel held each word [ms] with ``start <= t < stop``.
+
+        A word holds from its reading to the next one, at most so long: what a silent device did meanwhile is not
+        known. A word that covers an interval, where `span` says so, holds for that interval.
+
+        Parameters
+        ----------
+        channel : str
+            A text channel.
+        start, stop : int
+            UTC [ms].
+        most_ms : int
+            Longest time for which one reading counts [ms].
+
+        Returns
+        -------
+        dict of str to int
+            Word to milliseconds; their sum is the time that is known.
+        """
+        known = self.channels().get(channel)
+        if known is None or known[1] != "text":
+            return {}
+        spans = self._connection.execute(
+            "SELECT start, stop, interval_ms FROM span WHERE channel = ? AND start < ? AND stop > ? "
+            "AND interval_ms IS NOT NULL",
+            (known[0], stop, start),
+        ).fetchall()
+        longest = max([most_ms, *(row[2] for row in spans)])
+        rows = reading.rows(self._connection, "sample", start - longest, stop, {known[0]})
+        words = self.words(channel)
+        held: dict[str, int] = {}
+        times = rows.t.tolist()
+        for t, following, code in zip(times, [*times[1:], stop], rows.values[0].tolist(), strict=True):
+            most = min((length for a, b, length in spans if a <= t < b), default=most_ms)
+            time = min(t + most, following, stop) - max(t, start)
+            if time > 0:
+                word = words[int(code)]
+                held[word] = held.get(word, 0) + time
+        return held
 
     def series(self, channel: str, start: int, stop: int, most: int = 2000) -> Series | None:
         """One channel over ``start <= t < stop``, as fine as `most` rows allow; None for a channel never kept.
@@ -85,18 +149,28 @@ class Record:
             return None
         number, unit = known
         table, step = next(((t, s) for t, s in _FINENESS if (stop - start) / s <= most), _FINENESS[-1])
+        if table == "minute":
+            return self._minutes(channel, number, unit, start, stop)
         rows = self._connection.execute(
             f"SELECT t, mean, low, high FROM {table} WHERE channel = ? AND t >= ? AND t < ? ORDER BY t",
             (number, start, stop),
         ).fetchall()
-        if table == "minute" and not rows:
-            rows = self._connection.execute(
-                "SELECT t, value, value, value FROM sample WHERE channel = ? AND t >= ? AND t < ? ORDER BY t",
-                (number, start, stop),
-            ).fetchall()
-            steps = self._connection.execute(
-                "SELECT min(interval_ms) FROM span WHERE channel = ? AND start < ? AND stop > ?", (number, stop, start)
-            ).fetchone()
-            step = steps[0] or step
         t, mean, low, high = (list(column) for column in zip(*rows, strict=True)) if rows else ([], [], [], [])
         return Series(channel, unit, step, t, mean, low, high)
+
+    def _minutes(self, channel: str, number: int, unit: str, start: int, stop: int) -> Series:
+        rows = reading.rows(self._connection, "minute", start, stop, {number})
+        if len(rows):
+            return _as_series(channel, unit, MINUTE_MS, rows)
+        (step,) = self._connection.execute(
+            "SELECT min(interval_ms) FROM span WHERE channel = ? AND start < ? AND stop > ? AND interval_ms > ?",
+            (number, stop, start, MINUTE_MS),
+        ).fetchone()
+        if step is None:
+            return Series(channel, unit, MINUTE_MS, [], [], [], [])
+        return _as_series(channel, unit, step, reading.rows(self._connection, "sample", start, stop, {number}))
+
+
+def _as_series(channel: str, unit: str, step: int, rows: Rows) -> Series:
+    mean, low, high = (rows.values[min(n, len(rows.values) - 1)].tolist() for n in range(3))
+    return Series(channel, unit, step, rows.t.tolist(), mean, low, high)

@@ -9,6 +9,7 @@ A stretch of a channel holds either instants or, where `span` says so, means of 
 - words have no mean: of a text channel a row holds the word most often seen, the lowest code first.
 - where several spans cover a sample, the shortest of their lengths is its own.
 - marked samples are left out, but those whose mark only speaks of where their time came from.
+- rows of a sealed day stand as they are: its samples lie in a file. Late ones wait until the day is reopened.
 """
 
 from __future__ import annotations
@@ -17,15 +18,15 @@ import sqlite3
 from collections.abc import Collection
 from itertools import pairwise
 
+from logger import sealed
 from logger.store import HOUR_MS
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
 
 # A mark about where the time came from says nothing against the value.
-UNMARKED = (
-    "NOT EXISTS (SELECT 1 FROM mark m WHERE m.t = s.t AND m.channel = s.channel AND m.reason NOT IN ('time restored'))"
-)
+HARMLESS = "('time restored')"
+UNMARKED = f"NOT EXISTS (SELECT 1 FROM mark m WHERE m.t = s.t AND m.channel = s.channel AND m.reason NOT IN {HARMLESS})"
 
 # The span over a sample decides whether it is an instant, a short mean or a long one.
 _LENGTH = "(SELECT min(p.interval_ms) FROM span p WHERE p.channel = s.channel AND p.start <= s.t AND s.t < p.stop)"
@@ -102,9 +103,11 @@ def refresh(
     for words in (False, True):
         numbers = {number for number in wanted if bool(kinds[number]) is words}
         if numbers:
-            _refresh_minutes(connection, start, stop, closed_before, numbers, words)
             reach = max(_longest(connection, start, stop, numbers).values(), default=0)
-            _refresh_longer(connection, start, stop + reach, closed_before, numbers, words)
+            for begin, end in sealed.open_parts(connection, start, stop):
+                _refresh_minutes(connection, begin, end, closed_before, numbers, words)
+            for begin, end in sealed.open_parts(connection, start, stop + reach):
+                _refresh_longer(connection, begin, end, closed_before, numbers, words)
 
 
 def _longest(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]) -> dict[int, int]:

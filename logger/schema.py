@@ -126,6 +126,40 @@ def losses(db: sqlite_utils.Database) -> None:
     )
 
 
+# Stretches whose rows lie in a file of the archive. A reopened one has all its rows in the store again, and its file
+# counts no longer.
+_SEALED = """
+CREATE TABLE sealed (kind TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, file TEXT NOT NULL,
+  n INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL, reopened INTEGER NOT NULL DEFAULT 0,
+  PRIMARY KEY (kind, start)) WITHOUT ROWID
+"""
+
+_CLOCK = """
+-- When a session's last reading was, and which channels it writes, as {source: [channel]}: what is re-dated with it.
+ALTER TABLE session ADD COLUMN stopped INTEGER;
+ALTER TABLE session ADD COLUMN live TEXT NOT NULL DEFAULT '{}';
+-- Who said which UTC at which moment of a boot.
+CREATE TABLE clock_evidence (id INTEGER PRIMARY KEY, boot_id TEXT NOT NULL, boot_ns INTEGER NOT NULL,
+  utc_ms INTEGER NOT NULL, kind TEXT NOT NULL, sigma_ms INTEGER NOT NULL);
+-- Sessions on their way to their true time: what of their samples, from `low` up to `high`, is still to be moved.
+CREATE TABLE redating (session INTEGER PRIMARY KEY, shift_ms INTEGER NOT NULL, low INTEGER NOT NULL,
+  high INTEGER NOT NULL, clock TEXT NOT NULL);
+"""
+
+
+@migrations()
+def sealed_days(db: sqlite_utils.Database) -> None:
+    """Which days of samples and months of minutes lie in files."""
+    db.execute(_SEALED)
+
+
+@migrations()
+def clock_trust(db: sqlite_utils.Database) -> None:
+    """What speaks for the time of each session, and the moving of readings to their true time."""
+    for statement in filter(str.strip, _CLOCK.split(";")):
+        db.execute(statement)
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

@@ -70,6 +70,7 @@ def plan(located: Located) -> Plan:
         store_path=str(located.store_path),
         flush_seconds=located.settings.store.flush_seconds,
         sources=tuple(source_plan(source, folder) for source in located.settings.source),
+        longitude=located.settings.site.longitude,
         publish=publish_plan(located),
     )
 
@@ -155,6 +156,8 @@ def _channel_plan(entry: SourceChannel, kind: str) -> ChannelPlan:
         high=quantity.high,
         words=entry.words,
         is_text=quantity.is_text,
+        most_per_s=quantity.most_per_s,
+        stuck_after_s=quantity.stuck_after_s,
         register=register,
     )
 

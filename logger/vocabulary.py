@@ -32,6 +32,10 @@ class Quantity:
         IEC 61724 symbol, empty where there is none.
     meaning : str
         One line.
+    most_per_s : float or None
+        A faster change is marked ``jump`` [unit/s]; None where a switch or a cloud may do anything.
+    stuck_after_s : float or None
+        The same value for longer, zero excepted, is marked ``stuck`` [s]; None where it may stand.
     """
 
     subject: str
@@ -42,6 +46,8 @@ class Quantity:
     high: float
     symbol: str
     meaning: str
+    most_per_s: float | None = None
+    stuck_after_s: float | None = None
 
     @property
     def pattern(self) -> str:
@@ -52,8 +58,32 @@ class Quantity:
         return self.unit == "text"
 
 
-def _rows(subject: str, name: str, *rows: tuple[str, str, float, float, str, str]) -> list[Quantity]:
-    return [Quantity(subject, name, *row) for row in rows]
+_Row = tuple[str, str, float, float, str, str]
+
+# Heat has mass: metal, air in a box and a bank do not change by more a second, while a probe that loses its line does.
+# Light that stands still to the last digit for an hour is a hung sensor: the sky moves. Both are common practice, no
+# source.
+_SLOW: dict[tuple[str, str], float] = {
+    ("array", "module_temperature"): 3.0,
+    ("controller", "temperature"): 3.0,
+    ("bank", "temperature"): 1.0,
+    ("enclosure", "temperature"): 2.0,
+    ("air", "temperature"): 2.0,
+    ("air", "pressure"): 200.0,
+}
+_RESTLESS: dict[tuple[str, str], float] = {
+    ("irradiance", "global"): 3_600.0,
+    ("irradiance", "plane"): 3_600.0,
+    ("irradiance", "reference_current"): 3_600.0,
+    ("array", "module_temperature"): 43_200.0,
+    ("air", "wind_speed"): 7_200.0,
+}
+
+
+def _rows(subject: str, name: str, *rows: _Row) -> list[Quantity]:
+    return [
+        Quantity(subject, name, *row, _SLOW.get((subject, row[0])), _RESTLESS.get((subject, row[0]))) for row in rows
+    ]
 
 
 # Irradiance above 2000 W/m² is not light: the highest measured cloud enhancement is near 1900 W/m²

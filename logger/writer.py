@@ -10,13 +10,15 @@ from contextlib import ExitStack
 from pathlib import Path
 from threading import Condition, Event
 
-from logger.batches import LiveBatch
+from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.errors import StoreError, StoreMissing
 from logger.plan import Plan
 from logger.protocols import Batch, Stretch
 from logger.rollup import DAY_MS, MINUTE_MS, refresh
+from logger.settling import PAUSE_S, Settling
 from logger.store import (
+    BUSY_MS,
     HOUR_MS,
     Channels,
     WritingConnection,
@@ -208,7 +210,7 @@ class Writer:
 
     def __init__(self, plan: Plan, clock: Clock, timeline: Timeline, outbox: Outbox) -> None:
         self._plan, self._clock, self._timeline, self._outbox = plan, clock, timeline, outbox
-        self._boot_id, self._started, self._monotonic_ns = clock.boot_id(), timeline.now_ms(), clock.boot_ns()
+        self._settling = Settling(plan, clock, timeline)
         self._session: int | None = None
         self._rollups = Rollups()
         self._store = Path(plan.store_path)
@@ -254,12 +256,21 @@ class Writer:
             if self._connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
                 self._rollups.watch(t)
 
-    def run(self, stop: Event) -> None:
-        """Flush at every interval until `stop` is set and the outbox closed."""
+    def run(self, stop: Event, moved: Callable[[float], None] = lambda rest_s: None) -> None:
+        """Flush at every interval until `stop` is set and the outbox closed.
+
+        Parameters
+        ----------
+        stop : Event
+        moved : callable
+            Told after each flush how long it may be until the next one has been tried [s].
+        """
         self.flush()
         while not stop.is_set():
             # A store that cannot be written is not tried more often because much has gathered.
-            self._outbox.wait(self._clock, self._plan.flush_seconds, early=self._trouble is None)
+            pause = PAUSE_S if self._settling.busy and self._trouble is None else self._plan.flush_seconds
+            moved(pause + BUSY_MS / 1000)
+            self._outbox.wait(self._clock, pause, early=self._trouble is None)
             self.flush()
 
     def finish(self) -> bool:
@@ -271,11 +282,13 @@ class Writer:
         self._claims.close()
 
     def flush(self, last: bool = False) -> bool:
-        """Write what has come, in one commit or a few; what cannot be written is kept for the next time."""
+        """Write what has come, in one commit or a few; what cannot be written is kept for the next time.
+
+        Times are the session's own until they are written: `Timeline.shift_ms` is added on the way into the store.
+        """
         batches, now = self._outbox.take(), self._timeline.now_ms()
-        over = self._rollups.over(now)
-        if self._session is not None and self._trouble is None and not (batches or over or last):
-            return True
+        over = self._rollups.over(now + self._timeline.shift_ms)
+        needed = self._session is None or bool(batches or over) or last
         live = pieces([batch for batch in batches if not batch.can_wait])
         blocks = [batch for batch in batches if batch.can_wait]
         try:
@@ -283,12 +296,13 @@ class Writer:
                 self._connection, self._channels = self._open()
             elif self._lying_there() != self._identity:
                 raise StoreMissing(f"store {self._store}: another file has taken its place")
-            while live:
+            while live and (needed or self._trouble):
                 self._write_live(live[0], now, last and len(live) == 1)
                 del live[0]
             while blocks:
                 self._write_block(blocks[0], now)
                 del blocks[0]
+            self._settle()
         except (sqlite3.Error, StoreError) as fault:
             self._outbox.put_back([batch for piece in live for batch in piece] + blocks)
             self._failed(fault, now)
@@ -303,9 +317,11 @@ class Writer:
             self._commit(batches, now, last, self._write_or_leave_out)
 
     def _commit(self, batches: list[Batch], now: int, last: bool, write: Callable[[Batch], list[Stretch]]) -> None:
+        now += self._timeline.shift_ms
         with transaction(self._connection):
             session = self._session if self._session is not None else self._begin()
             changed = [stretch for batch in batches for stretch in write(batch)]
+            self._settling.reach(self._connection, session, now)
             self._rollups.bring_up_to_date(self._connection, joined(changed), now)
             if last:
                 self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
@@ -313,6 +329,8 @@ class Writer:
         self._rollups.forget(self._rollups.over(now))
 
     def _write(self, batch: Batch) -> list[Stretch]:
+        if self._timeline.shift_ms and isinstance(batch, LiveBatch | EventBatch):
+            batch = batch.moved(self._timeline.shift_ms)
         return batch.write(self._connection, self._channels)
 
     def _write_or_leave_out(self, batch: Batch) -> list[Stretch]:
@@ -332,15 +350,23 @@ class Writer:
             log.exception("a block of %d samples left out: the store refuses it", batch.size)
             return
         for _, stop in stretches:
-            self._rollups.watch(stop - 1, after=now)
+            self._rollups.watch(stop - 1, after=now + self._timeline.shift_ms)
 
     def _begin(self) -> int:
-        keep_settings(self._connection, self._started, self._plan.settings_hash, self._plan.settings_text)
-        (session,) = self._connection.execute(
-            "INSERT INTO session (boot_id, started, monotonic_ns, clock) VALUES (?, ?, ?, 'untested') RETURNING id",
-            (self._boot_id, self._started, self._monotonic_ns),
-        ).fetchone()
-        return int(session)
+        session, started = self._settling.begin(self._connection)
+        keep_settings(self._connection, started, self._plan.settings_hash, self._plan.settings_text)
+        return session
+
+    def _settle(self) -> None:
+        """Bring the session's readings nearer to their true time, where that is known."""
+        if self._session is None:
+            return
+        arrived, told = self._settling.work(self._connection, self._channels, self._session)
+        if arrived:
+            self._rollups.watch(arrived[1] - 1, after=self._timeline.utc_ms())
+        for text in told:
+            log.info("%s", text)
+            self._outbox.put(EventBatch(self._timeline.now_ms(), None, "clock", text))
 
     # -- trouble with the store ------------------------------------------------------------------------------
 

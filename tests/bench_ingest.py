@@ -53,6 +53,9 @@ class StoryClock:
     def boot_id(self) -> str:
         return "bench"
 
+    def synchronised_ms(self) -> int | None:
+        return 0
+
     def wait(self, on: Event | Condition, seconds: float) -> bool:
         return False
 

@@ -31,6 +31,8 @@ class PolledSource:
     timeline : Timeline
     last_heard : int, optional
         When an earlier session last heard it [ms UTC].
+    longitude : float
+        Of the site [°].
     """
 
     def __init__(
@@ -41,13 +43,22 @@ class PolledSource:
         clock: Clock,
         timeline: Timeline,
         last_heard: int | None = None,
+        longitude: float = 0.0,
     ) -> None:
         self._plan, self._make_line, self._decoder = plan, make_line, decoder
-        self._clock, self._timeline, self._last_heard = clock, timeline, last_heard
+        self._clock, self._timeline, self._last_heard, self._longitude = clock, timeline, last_heard, longitude
 
     def run(self, stop: Event, emit: Emit) -> None:
         def note(text: str) -> None:
             emit(EventBatch(self._timeline.now_ms(), self._plan.name, KIND, text))
 
         line = self._make_line(self._plan, self._clock, note)
-        LiveSource(self._plan, line, self._decoder, self._clock, self._timeline, self._last_heard).run(stop, emit)
+        LiveSource(
+            self._plan,
+            line,
+            self._decoder,
+            self._clock,
+            self._timeline,
+            self._last_heard,
+            longitude=self._longitude,
+        ).run(stop, emit)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +13,7 @@ from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
+from logger.readings import Record, Reject
 from logger.sources.polled import MakeLine, PolledSource
 from logger.sources.replay import SCHEME, ReplayedLine
 from logger.sources.serial_line import SerialLine
@@ -21,6 +22,8 @@ from logger.timeline import Timeline
 
 if TYPE_CHECKING:
     from logger.sources.csv_file import MakeTable
+
+_FITS = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,10 @@ class Setting:
         Makes the decoder of a file.
     store : Path
         To look up how far earlier sessions came.
+    plans : tuple of SourcePlan
+        All sources, to tell whose device hangs on the wrong line.
+    longitude : float
+        Of the site [°].
     capture : Capture or None
         Where the raw bytes of live lines are to be kept.
     """
@@ -48,6 +55,8 @@ class Setting:
     decoder: Callable[[SourcePlan], Decoder]
     table: MakeTable
     store: Path
+    plans: tuple[SourcePlan, ...] = ()
+    longitude: float = 0.0
     capture: Capture | None = None
 
 
@@ -73,7 +82,16 @@ def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
 def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
     line = _captured(line, plan, setting)
-    return LiveSource(plan, line, decoder, setting.clock, setting.timeline, last_heard)
+    return LiveSource(
+        plan,
+        line,
+        decoder,
+        setting.clock,
+        setting.timeline,
+        last_heard,
+        whose=lambda lines: owner(lines, plan, setting),
+        longitude=setting.longitude,
+    )
 
 
 def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
@@ -81,7 +99,7 @@ def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
         return _captured(make_line(plan, clock, note), plan, setting)
 
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard)
+    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
 
 
 def _modbus(plan: SourcePlan, setting: Setting) -> Source:
@@ -101,6 +119,20 @@ def _captured(line: Line, plan: SourcePlan, setting: Setting) -> Line:
     return CapturedLine(line, setting.capture, plan.name) if setting.capture else line
 
 
+def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | None:
+    """The other serial source whose format and check these lines fit, if they fit one; not that of `own`."""
+    for plan in setting.plans:
+        if plan.kind not in ("serial", "nmea0183") or plan.name == own.name:
+            continue
+        decoder = setting.decoder(plan)
+        items = [*decoder.feed(b"\n"), *decoder.feed(b"".join(line + b"\n" for line in lines))]
+        if sum(isinstance(item, Record) for item in items) >= _FITS * len(lines) and not any(
+            isinstance(item, Reject) for item in items
+        ):
+            return plan.name
+    return None
+
+
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
     # What files need (digests, zones) costs 5 MB: a logger that follows none does without.
     from logger.sources.csv_file import positions  # noqa: PLC0415
@@ -108,7 +140,7 @@ def _csv(plan: SourcePlan, setting: Setting) -> Source:
 
     with closing(open_reader(setting.store)) as connection:
         known = positions(connection, plan.name)
-    return FollowedFiles(plan, setting.table, known, setting.timeline.now_ms, setting.clock)
+    return FollowedFiles(plan, setting.table, known, setting.timeline.utc_ms, setting.clock)
 
 
 KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {

@@ -20,11 +20,13 @@ from fixtures.lapwing.kit import settings_text
 from fixtures.lapwing.story import Story
 from fixtures.lapwing.vessel import sail
 from logger import schema
+from logger.archive import Archive, at_work
 from logger.errors import StoreError
 from logger.importing import bring_in, choose
+from logger.sealed import DAY_MS
 from logger.settings import Located
 from logger.settings_file import plan, read
-from logger.store import open_reader, open_writer
+from logger.store import HOUR_MS, open_reader, open_writer, touch_hours, transaction
 
 NOW = 1_790_000_000_000  # after the story
 
@@ -201,3 +203,57 @@ def test_results_carry_the_version_of_the_method(located: Located, lines: list[s
     with closing(sqlite3.connect(located.store_path)) as connection, connection:
         connection.execute("UPDATE assessed SET method = 'older' WHERE day = '2026-06-08'")
     assert [day.isoformat() for day in assess(located)] == ["2026-06-08"]
+
+
+@pytest.mark.parametrize("quarters", [False, True])
+def test_the_verdict_is_the_same_after_sealing(located: Located, lines: list[str], quarters: bool) -> None:
+    """Judged again from files alone, samples and minutes sealed, every result is what it was, of long means too."""
+    if quarters:
+        text = located.text.replace("interval_s = 60", "interval_s = 900")
+        assert text != located.text
+        located.path.write_text(text, encoding="utf-8")
+        located = read(located.path)
+        lines = [lines[0], *lines[1::15]]
+    bring(located, lines)
+    assess(located)
+    before, verdict_before = results(located), told(located)
+    with closing(open_writer(located.store_path)) as connection:
+        with at_work(located.store_path):
+            done = Archive(connection).seal(14, NOW + 500 * DAY_MS)
+        assert len(done.days) >= 5
+        assert connection.execute(
+            "SELECT (SELECT count(*) FROM sample) + (SELECT count(*) FROM minute)"
+        ).fetchone() == (0,)
+        with transaction(connection):
+            for table in before:
+                connection.execute(f"DELETE FROM {table}")
+            connection.execute("INSERT INTO stale (hour, seq) SELECT DISTINCT t, 1 FROM hour")
+    assess(located)
+    assert told(located) == verdict_before
+    assert results(located) == before
+
+
+def test_where_nobody_vouches_for_the_clock_no_array_is_judged(located: Located, lines: list[str]) -> None:
+    """The sun is not where it seems to be: such days cannot be told, and count again once the clock is known."""
+    bring(located, lines)
+    assess(located)
+    day = told(located)["arrays"][0]["days"][2]
+    assert day["verdict"] != "cannot tell"
+    with closing(open_reader(located.store_path)) as connection:
+        start, stop = connection.execute("SELECT start, stop FROM assessed WHERE day = ?", (day["date"],)).fetchone()
+    with closing(open_writer(located.store_path)) as connection:
+        row = ("elsewhere", start, stop, 0, "unknown")
+        connection.execute(
+            "INSERT INTO session (boot_id, started, stopped, monotonic_ns, clock) VALUES (?, ?, ?, ?, ?)", row
+        )
+        touch_hours(connection, range(start, stop, HOUR_MS))
+    assess(located)
+    flagged = told(located)["arrays"][0]["days"]
+    assert flagged[2]["verdict"] == "cannot tell"
+    assert flagged[2]["measured_wh"] is None
+    assert flagged[3]["verdict"] != "cannot tell"
+    with closing(open_writer(located.store_path)) as connection:
+        connection.execute("UPDATE session SET clock = 'person'")
+        touch_hours(connection, range(start, stop, HOUR_MS))
+    assess(located)
+    assert told(located)["arrays"][0]["days"][2]["verdict"] == day["verdict"]

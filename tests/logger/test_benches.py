@@ -69,6 +69,32 @@ def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
     assert min(tries.values()) > 0
 
 
+def test_the_archive_benchmark_seals_a_day_to_the_last_bit(tmp_path: Path, bench: Bench) -> None:
+    """One day of two is sealed, every value is the same afterwards, and the file is the smaller for it."""
+    cost = bench("bench_archive").run(tmp_path, step_ms=20_000, channels=5)
+    assert cost.exact
+    assert cost.samples == 4320 * 5
+    assert cost.file_bytes < cost.table_bytes
+    assert min(cost.seconds, cost.bare_s, cost.peak_mb) > 0
+
+
+def test_the_views_benchmark_sees_every_spike(tmp_path: Path, bench: Bench) -> None:
+    """In every span of a record, sealed or not, at most 2,000 points and no spike lost."""
+    views = bench("bench_views")
+    made = views.make(tmp_path, 0.1, 2, 20_000, hot_days=3, minute_days=5)
+    results = views.run(made, rounds=4)
+    assert all(one.seen for one in results)
+    assert 60 <= max(one.points for one in results) <= 2000
+    assert views.percentile([float(n) for n in range(100)]) == 95
+
+
+def test_the_redating_benchmark_moves_all(bench: Bench) -> None:
+    """As many samples as it says."""
+    figures = bench("bench_redating").run(300)
+    assert figures["samples"] == 15_000
+    assert figures["longest lock"] > 0
+
+
 def test_the_readers_benchmark_loses_nothing_and_hears_no_fault(tmp_path: Path, bench: Bench) -> None:
     """Every row that was sent is kept, every reader has its seven days whole, and the log stays short."""
     made = bench("bench_readers")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import logging
 from collections import deque
+from pathlib import Path
 from threading import Event
 
 import pytest
@@ -14,6 +15,8 @@ from logger.collector import LiveSource, start
 from logger.decoders.registry import make
 from logger.errors import LineFault, LineInUse, LineRefused
 from logger.protocols import Batch
+from logger.readings import TimeEvidence
+from logger.sources.registry import Setting, owner
 from logger.timeline import Timeline
 
 from .plans import channel, source
@@ -150,6 +153,40 @@ def test_what_does_not_fit_the_settings_fails_plainly() -> None:
     assert heard.events("state")[0] == "failing: what it sends does not fit the settings (not a reading)"
 
 
+def test_swapped_look_alikes_are_told_and_kept_apart() -> None:
+    """Two adapters changed places: nothing is kept under the wrong name, and the message says whose device it is."""
+    other = source(channel("/volts"), name="sensor board", format="json")
+    clock, stop = FakeClock(), Event()
+    batches: list[Batch] = []
+    timeline = Timeline(clock, lambda t, text: None)
+    setting = Setting(clock, timeline, make, lambda *_: pytest.fail("no file here"), Path("none"), (PLAN, other))
+    reads = [(1.0, b'{"volts": 13.1}\n')] * 20 + [(1.0, b"V=9\n")] + [(1.0, b'{"volts": 13.1}\n')] * 3
+    line = FakeLine(clock, stop, reads + each_second(9))
+    LiveSource(PLAN, line, make(PLAN), clock, timeline, whose=lambda lines: owner(lines, PLAN, setting)).run(
+        stop, batches.append
+    )
+    states = [b.text for b in batches if isinstance(b, EventBatch) and b.kind == "state"]
+    assert states[0].startswith("failing: what it sends has the form of 'sensor board', not its own")
+    assert states[1].startswith("reading")
+    kept = [record.readings[0].value for b in batches if isinstance(b, LiveBatch) for _, record in b.moments]
+    assert kept == [4, 5, 6, 7, 8]
+
+
+def test_another_layout_after_minutes_of_silence_is_told_as_an_update() -> None:
+    """It spoke, was off for five minutes, and speaks otherwise now."""
+    heard = Heard([*each_second(5), (300.0, b'{"volts": 13.1}\n'), *[(1.0, b'{"volts": 13.1}\n')] * 20])
+    assert heard.events("restarted or updated") == ["after 300 s of silence its messages have another layout"]
+    assert Heard([*each_second(5), *[(1.0, b'{"volts": 13.1}\n')] * 20]).events("restarted or updated") == []
+
+
+def test_how_long_it_was_silent_is_not_said_before_the_clock_is_known() -> None:
+    """An earlier session's last reading and a clock that nobody vouches for give no length."""
+    clock = FakeClock()
+    clock.synchronised = None
+    heard = Heard(each_second(3), last_heard=clock.now_ms() - 3_600_000, clock=clock)
+    assert heard.events("gap") == ["no reading until this session; how long that was is not known before the clock is"]
+
+
 def test_rejects_of_one_reason_are_counted_all_and_kept_few() -> None:
     """A line that sends nothing else must not fill the store: ten of a reason are kept a minute."""
     heard = Heard([(1.0, b"noise\n" * 50)] * 20)
@@ -194,3 +231,25 @@ def test_a_source_that_fails_unforeseen_begins_again(caplog: pytest.LogCaptureFi
     thread.join(10)
     assert len(runs) == 3
     assert sum("begins again" in record.message for record in caplog.records) == 2
+
+
+def test_a_time_that_a_message_states_speaks_for_the_clock() -> None:
+    """With the boot-time clock of its hearing; three that agree are believed."""
+
+    class FakeReceiver:
+        def feed(self, data: bytes) -> list[TimeEvidence]:
+            return [TimeEvidence(clock.now_ms() + 7_200_000, "GPRMC")] if data else []
+
+        def opened(self) -> None: ...
+
+        def finish(self) -> list[TimeEvidence]:
+            return []
+
+    clock, stop = FakeClock(), Event()
+    timeline = Timeline(clock, lambda t, text: None)
+    line = FakeLine(clock, stop, [(1.0, b"x")] * 3)
+    LiveSource(PLAN, line, FakeReceiver(), clock, timeline).run(stop, [].append)
+    believed = timeline.witness.believed()
+    assert believed is not None
+    assert believed.kind == "gnss"
+    assert believed.offset_ms == timeline.offset_ms + 7_200_000

@@ -483,3 +483,21 @@ def test_two_loggers_do_not_share_a_store(store_path: Path) -> None:
 def test_neighbouring_stretches_are_joined() -> None:
     """Within a minute of each other they are one."""
     assert joined([(HOUR_MS, HOUR_MS + 1), (0, 10), (60_010, 60_020), (5, 8)]) == [(0, 60_020), (HOUR_MS, HOUR_MS + 1)]
+
+
+def test_readings_in_doubt_are_kept_and_marked(store_path: Path) -> None:
+    """The mark lies on the reading, also where that brought a time of its own or had to move on."""
+    with desk(store_path) as d:
+        own = Record((Reading(VOLTS, 27.3),), NOON - 9000)
+        moments = ((NOON, Record((Reading(VOLTS, 27.1),))), (NOON + 1, own))
+        marks = ((NOON, VOLTS, "jump"), (NOON + 1, VOLTS, "stuck"))
+        for _ in range(2):
+            d.outbox.put(LiveBatch("cabin controller", "reading", CHANNELS, moments, marks=marks))
+            d.writer.flush()
+        assert d.ask("SELECT t - ?, reason FROM mark ORDER BY t", NOON) == [
+            (-9000, "stuck"),
+            (-8999, "stuck"),
+            (0, "jump"),
+            (1, "jump"),
+        ]
+        assert d.ask("SELECT count(*) FROM sample") == [(4,)]

@@ -17,6 +17,7 @@ class FakeClock:
     def __init__(self, now_ms: int = 1_780_000_000_000) -> None:
         self.wall_ms = now_ms
         self.boot_ms = 5_000
+        self.synchronised: int | None = 0
         self.waits: list[float] = []
 
     def now_ms(self) -> int:
@@ -27,6 +28,9 @@ class FakeClock:
 
     def boot_id(self) -> str:
         return "00000000-0000-0000-0000-000000000000"
+
+    def synchronised_ms(self) -> int | None:
+        return self.synchronised
 
     def wait(self, on: Event | Condition, seconds: float) -> bool:
         self.waits.append(seconds)

@@ -1,0 +1,104 @@
+"""Owns the `sealed` table: which days of samples and months of minutes lie in files, no longer in the store.
+
+Standard library only: the lean logger uses it, and never opens such a file.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+DAY_MS = 86_400_000
+Kind = Literal["sample", "minute"]
+FOLDER = "archive"
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """A stretch whose rows lie in a file.
+
+    Attributes
+    ----------
+    kind : str
+        ``sample`` or ``minute``: the table whose rows these are.
+    start, stop : int
+        The stretch, UTC [ms].
+    file : str
+        Name of the file in the archive's folder.
+    n : int
+        Rows in it.
+    first, last : int
+        Times of the first and the last of them, UTC [ms].
+    """
+
+    kind: Kind
+    start: int
+    stop: int
+    file: str
+    n: int
+    first: int
+    last: int
+
+
+_COLUMNS = "kind, start, stop, file, n, first, last"
+
+
+def archive_folder(connection: sqlite3.Connection) -> Path:
+    """The folder of the sealed files: ``archive`` beside the store."""
+    (name,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
+    return Path(name).parent / FOLDER
+
+
+def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -> list[Sealed]:
+    """What is sealed of a table between two moments, in order; reopened stretches are not."""
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} FROM sealed WHERE kind = ? AND start < ? AND stop > ? AND reopened = 0 ORDER BY start",
+        (kind, stop, start),
+    )
+    return [Sealed(*row) for row in rows]
+
+
+def is_sealed(connection: sqlite3.Connection, kind: Kind, start: int) -> bool:
+    """Whether the stretch that begins there is sealed, and not reopened."""
+    row = connection.execute(
+        "SELECT 1 FROM sealed WHERE kind = ? AND start = ? AND reopened = 0", (kind, start)
+    ).fetchone()
+    return row is not None
+
+
+def open_parts(connection: sqlite3.Connection, start: int, stop: int) -> list[tuple[int, int]]:
+    """The parts of a stretch whose samples all lie in the store: all of it but its sealed days, UTC [ms]."""
+    parts, begin = [], start
+    for day in between(connection, "sample", start, stop):
+        if day.start > begin:
+            parts.append((begin, day.start))
+        begin = max(begin, day.stop)
+    if begin < stop:
+        parts.append((begin, stop))
+    return parts
+
+
+def ends(connection: sqlite3.Connection, kind: Kind) -> tuple[int, int] | None:
+    """Times of the first and the last row of a table, in the store or sealed, UTC [ms]; None where there is none."""
+    # Asked apart, each is one look at an end of the key; together they would read the whole table.
+    bounds = [connection.execute(f"SELECT {end}(t) FROM {kind}").fetchone()[0] for end in ("min", "max")]
+    bounds += connection.execute("SELECT min(first), max(last) FROM sealed WHERE kind = ?", (kind,)).fetchone()
+    known = [t for t in bounds if t is not None]
+    return (min(known), max(known)) if known else None
+
+
+@contextmanager
+def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
+    """Several looks at the store as it stood at one moment, so that a day sealed meanwhile is not missed."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("COMMIT")
