@@ -30,7 +30,7 @@ from analysis import (
     wiring,
     yields,
 )
-from analysis.findings import History, fold
+from analysis.findings import History, StoreEvent, fold
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.in_force import SettingsThroughTime
 from analysis.results import (
@@ -219,10 +219,17 @@ class _Assessment:
             states=_telling_states(self.connection, names),
             light_days=results.light_days(),
             stop=self.record[1],
+            events=_store_events(self.connection),
             changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
+
+
+def _store_events(connection: sqlite3.Connection) -> list[StoreEvent]:
+    """What befell the store itself; events of sources are another matter."""
+    rows = connection.execute("SELECT t, kind, text FROM event WHERE source IS NULL ORDER BY t")
+    return [StoreEvent(*row) for row in rows]
 
 
 def _telling_states(connection: sqlite3.Connection, names: set[str]) -> list[StateRun]:

@@ -13,6 +13,15 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
+class StoreEvent:
+    """Something that befell the store itself; time UTC [ms], kind and words as the logger gave them."""
+
+    t: int
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class History:
     """All results that rules look at, in the order of time, and the settings in force at their end."""
 
@@ -23,6 +32,7 @@ class History:
     bank_days: Sequence[BankDay]
     states: Sequence[StateRun]
     stop: int
+    events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
     """Subject, as ``array.cabin``, to the moments at which it changed physically, UTC [ms]."""

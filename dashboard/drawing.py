@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from analysis.hazards import Circuit, Hazard
 from dashboard.acts import ARRAY_LIVE, CODES, NOT_CONNECT
 from dashboard.wording import NBSP, capital, count, listed, quantity, subject
+from logger.place import WHY
 from logger.settings import Settings
 
 _WIDTH = 80
@@ -158,11 +159,7 @@ def _gateway_twice(e: dict[str, Any]) -> Words:
 
 
 def _place(e: dict[str, Any]) -> Words:
-    kind = {
-        "network": "lies on a network folder ({}), where a store is damaged sooner or later",
-        "fat": "lies on {}, which has no journal: a power cut can cost more than the last interval",
-        "memory": "lies in memory ({}): whatever is recorded is gone when the power is",
-    }[e["kind"]]
+    kind = WHY[e["kind"]]
     return Words(kind.format(e["file_system"]), "put store.path on a disk of the machine itself, for instance ext4")
 
 

@@ -8,13 +8,14 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
 
 from logger import collector, settling
 from logger.batches import EventBatch, LiveBatch
+from logger.capture import Capture
 from logger.clock import Clock, SystemClock
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
@@ -71,13 +72,14 @@ class Recorder:
             There is no store, or another logger records into it.
         """
         plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
-        with claim(store):
+        with claim(store), ExitStack() as around:
             timeline = self._timeline(store)
+            capture = around.enter_context(_capture(plan, timeline))
             writer = Writer(plan, self._clock, timeline, outbox)
             watch = Watch(ServiceManager(), lambda name: self._stuck(name, timeline), self._moving)
             try:
                 setting = sources.Setting(
-                    self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude
+                    self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude, capture
                 )
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
                 threads = self._started(sources.make(plan.sources, setting), timeline, watch)
@@ -138,6 +140,15 @@ class Recorder:
             latest.see(batch.moved(timeline.shift_ms) if isinstance(batch, LiveBatch) else batch)
 
         return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show, watch)
+
+
+@contextmanager
+def _capture(plan: Plan, timeline: Timeline) -> Iterator[Capture | None]:
+    if plan.capture is None:
+        yield None
+        return
+    with closing(Capture(Path(plan.capture), timeline.now_ms)) as capture:
+        yield capture
 
 
 def _csv_table(plan: SourcePlan, where: str, state: str | None) -> Table:

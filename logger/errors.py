@@ -11,6 +11,7 @@
     ├── StoreError               the store cannot be opened, read or written
     │   ├── StoreMissing         there is no store at that path
     │   └── StoreTooNew          a later Noonmark wrote it
+    ├── CaptureFault             a capture cannot be written or read
     ├── ImportFault              a history file cannot be read as the mapping says
     └── LineFault                a serial line or a broker cannot be reached or was lost
         ├── LineInUse            another program holds it
@@ -77,6 +78,10 @@ class StoreMissing(StoreError):
 
 class StoreTooNew(StoreError):
     """A later Noonmark wrote the store."""
+
+
+class CaptureFault(NoonmarkError):
+    """A capture cannot be written or read."""
 
 
 class ImportFault(NoonmarkError):

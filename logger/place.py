@@ -15,6 +15,13 @@ _NETWORK = re.compile(
 _WITHOUT_JOURNAL = re.compile(r"vfat|msdos|exfat|fat")
 _MEMORY = re.compile(r"tmpfs|ramfs")
 
+WHY = {
+    "network": "lies on a network folder ({}), where a store is damaged sooner or later",
+    "fat": "lies on {}, which has no journal: a power cut can cost more than the last interval",
+    "memory": "lies in memory ({}): whatever is recorded is gone when the power is",
+}
+"""What is wrong with a kind of file system as the place of a store."""
+
 
 def file_system(path: Path, mounts: Path = MOUNTS) -> tuple[str, str]:
     """Kind and type of the file system on which a path lies, whether or not it exists yet.
@@ -48,3 +55,9 @@ def file_system(path: Path, mounts: Path = MOUNTS) -> tuple[str, str]:
             best, name = len(point.parts), fields[2]
     kinds = (("network", _NETWORK), ("fat", _WITHOUT_JOURNAL), ("memory", _MEMORY))
     return next((kind for kind, names in kinds if names.fullmatch(name)), "local"), name
+
+
+def warning(path: Path, mounts: Path = MOUNTS) -> str | None:
+    """What is wrong with the place of a store, in a sentence; None where nothing is."""
+    kind, name = file_system(path, mounts)
+    return f"store {path}: it {WHY[kind].format(name)}; put it on a disk of the machine itself" if kind in WHY else None

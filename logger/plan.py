@@ -227,7 +227,7 @@ class PublishPlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What the lean logger runs on."""
+    """What the lean logger runs on; `capture` names the file for the raw bytes of live lines, where they are wanted."""
 
     settings_text: str
     settings_hash: str
@@ -237,6 +237,7 @@ class Plan:
     longitude: float = 0.0
     """Of the site [°]: the logger knows midnight by it."""
     publish: PublishPlan | None = None
+    capture: str | None = None
 
     def to_json(self) -> str:
         return json.dumps(dataclasses.asdict(self), ensure_ascii=False)

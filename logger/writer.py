@@ -6,12 +6,13 @@ import logging
 import sqlite3
 from collections import deque
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from threading import Condition, Event
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
-from logger.errors import StoreError
+from logger.errors import StoreError, StoreMissing
 from logger.plan import Plan
 from logger.protocols import Batch, Stretch
 from logger.rollup import DAY_MS, MINUTE_MS, refresh
@@ -21,6 +22,7 @@ from logger.store import (
     HOUR_MS,
     Channels,
     WritingConnection,
+    claim,
     keep_settings,
     open_writer,
     savepoint,
@@ -28,6 +30,7 @@ from logger.store import (
     transaction,
 )
 from logger.timeline import Timeline
+from logger.trouble import Lost, Trouble, is_damage
 
 log = logging.getLogger("noonmark.logger")
 
@@ -35,6 +38,9 @@ MAX_HELD = 100_000
 """Samples kept in memory while the store cannot be written: half an hour of 50 channels each second, in 10 MB."""
 FLUSH_AT = MAX_HELD // 4
 """Samples at which a flush comes early: someone brings in a long file."""
+MOST_AT_ONCE = 10_000
+"""Samples in one transaction: what gathered while the store could not be written must not lock it for long."""
+_ANEW_S = 60
 
 _POISON = (
     sqlite3.IntegrityError,
@@ -57,25 +63,40 @@ class Outbox:
         self._size = 0
         self._closed = False
         self._early = True
-        self._dropped = 0
+        self._lost: Lost | None = None
 
     def put(self, batch: Batch) -> None:
         """Hand over a batch.
 
         One that can wait is held back while there is no room. A live one is not: where there is no room the oldest
-        go, for what happens now matters more to who comes back.
+        readings go, for what happens now matters more to who comes back.
         """
         with self._condition:
             while batch.can_wait and self._size and self._size + batch.size > MAX_HELD and not self._closed:
                 self._condition.wait()
             self._batches.append(batch)
             self._size += batch.size
-            while self._size > MAX_HELD and len(self._batches) > 1:
-                oldest = self._batches.popleft()
-                self._size -= oldest.size
-                self._dropped += oldest.size
+            self._make_room()
             if self._size >= FLUSH_AT and self._early:
                 self._condition.notify_all()
+
+    def _make_room(self) -> None:
+        """Let the oldest live readings go. A block of a file stays: its file would be read on after it."""
+        kept: list[Batch] = []
+        while self._size > MAX_HELD and len(self._batches) > 1:
+            oldest = self._batches.popleft()
+            if oldest.can_wait:
+                kept.append(oldest)
+                continue
+            self._size -= oldest.size
+            if isinstance(oldest, LiveBatch) and oldest.moments:
+                self._count(oldest)
+        self._batches.extendleft(reversed(kept))
+
+    def _count(self, batch: LiveBatch) -> None:
+        times = [t for t, _ in batch.moments]
+        lost = Lost(sum(len(record.readings) for _, record in batch.moments), min(times), max(times))
+        self._lost = self._lost + lost if self._lost else lost
 
     def take(self) -> list[Batch]:
         """All of it, in order."""
@@ -91,12 +112,13 @@ class Outbox:
         with self._condition:
             self._batches.extendleft(reversed(batches))
             self._size += sum(batch.size for batch in batches)
+            self._make_room()
 
-    def take_dropped(self) -> int:
-        """How many samples had to go since this was last asked."""
+    def take_lost(self) -> Lost | None:
+        """The readings that had to go since this was last asked."""
         with self._condition:
-            dropped, self._dropped = self._dropped, 0
-        return dropped
+            lost, self._lost = self._lost, None
+        return lost
 
     def wait(self, clock: Clock, seconds: float, early: bool) -> None:
         """Wait for the next flush: so long, or until it is closed, or if `early` until there is much to write."""
@@ -153,6 +175,19 @@ def joined(stretches: list[Stretch]) -> list[Stretch]:
     return whole
 
 
+def pieces(batches: list[Batch]) -> list[list[Batch]]:
+    """The same batches, in order, so many samples at once; always one piece at least."""
+    cut: list[list[Batch]] = [[]]
+    size = 0
+    for batch in batches:
+        if cut[-1] and size + batch.size > MOST_AT_ONCE:
+            cut.append([])
+            size = 0
+        cut[-1].append(batch)
+        size += batch.size
+    return cut
+
+
 class Writer:
     """The store's one live writer. Made and used in one thread.
 
@@ -178,17 +213,37 @@ class Writer:
         self._settling = Settling(plan, clock, timeline)
         self._session: int | None = None
         self._rollups = Rollups()
-        self._failing_since: int | None = None
+        self._store = Path(plan.store_path)
+        self._trouble: Trouble | None = None
+        self._identity: tuple[int, int] | None = None
+        self._claims = ExitStack()
         self._connection, self._channels = self._open()
         self._watch_what_was_left()
 
     def _open(self) -> tuple[WritingConnection, Channels]:
-        connection = open_writer(Path(self._plan.store_path))
+        self._hold()
+        connection = open_writer(self._store)
         try:
             return connection, Channels(connection)
         except sqlite3.Error as fault:
             connection.close()
-            raise StoreError(f"store {self._plan.store_path}: {fault}") from None
+            raise StoreError(f"store {self._store}: {fault}") from None
+
+    def _hold(self) -> None:
+        """Whoever made this writer holds the file that lay there then; another one is held from here, and begun."""
+        identity = self._lying_there()
+        if self._identity not in (None, identity):
+            self._claims.close()
+            self._claims.enter_context(claim(self._store))
+            self._session = None
+        self._identity = identity
+
+    def _lying_there(self) -> tuple[int, int]:
+        try:
+            about = self._store.stat()
+        except OSError as fault:
+            raise StoreMissing(f"store {self._store}: it is gone ({fault.strerror})") from None
+        return about.st_dev, about.st_ino
 
     def _watch_what_was_left(self) -> None:
         """Intervals that were open when an earlier session ended get their rows from this one.
@@ -213,9 +268,9 @@ class Writer:
         self.flush()
         while not stop.is_set():
             # A store that cannot be written is not tried more often because much has gathered.
-            pause = PAUSE_S if self._settling.busy and self._failing_since is None else self._plan.flush_seconds
+            pause = PAUSE_S if self._settling.busy and self._trouble is None else self._plan.flush_seconds
             moved(pause + BUSY_MS / 1000)
-            self._outbox.wait(self._clock, pause, early=self._failing_since is None)
+            self._outbox.wait(self._clock, pause, early=self._trouble is None)
             self.flush()
 
     def finish(self) -> bool:
@@ -224,31 +279,35 @@ class Writer:
 
     def close(self) -> None:
         self._connection.close()
+        self._claims.close()
 
     def flush(self, last: bool = False) -> bool:
-        """Write what has come, in one commit; what cannot be written is kept for the next time.
+        """Write what has come, in one commit or a few; what cannot be written is kept for the next time.
 
         Times are the session's own until they are written: `Timeline.shift_ms` is added on the way into the store.
         """
         batches, now = self._outbox.take(), self._timeline.now_ms()
         over = self._rollups.over(now + self._timeline.shift_ms)
         needed = self._session is None or bool(batches or over) or last
+        live = pieces([batch for batch in batches if not batch.can_wait])
+        blocks = [batch for batch in batches if batch.can_wait]
         try:
-            if self._failing_since is not None:
+            if self._trouble:
                 self._connection, self._channels = self._open()
-            if needed or self._failing_since is not None:
-                self._write_live([batch for batch in batches if not batch.can_wait], now, last)
-            batches = [batch for batch in batches if batch.can_wait]
-            while batches:
-                self._write_block(batches[0], now)
-                del batches[0]
+            elif self._lying_there() != self._identity:
+                raise StoreMissing(f"store {self._store}: another file has taken its place")
+            while live and (needed or self._trouble):
+                self._write_live(live[0], now, last and len(live) == 1)
+                del live[0]
+            while blocks:
+                self._write_block(blocks[0], now)
+                del blocks[0]
             self._settle()
         except (sqlite3.Error, StoreError) as fault:
-            self._outbox.put_back(batches)
+            self._outbox.put_back([batch for piece in live for batch in piece] + blocks)
             self._failed(fault, now)
             return False
-        self._recovered(now)
-        return True
+        return self._tell(now)
 
     def _write_live(self, batches: list[Batch], now: int, last: bool) -> None:
         """All of them in one transaction; a second time, each by itself, where the store refuses one."""
@@ -314,17 +373,52 @@ class Writer:
     def _failed(self, fault: Exception, now: int) -> None:
         # Whatever ids were made in the transaction are gone, so nothing that is remembered of it may be used.
         self._connection.close()
-        if self._failing_since is None:
-            self._failing_since = now
-            log.error("store %s cannot be written (%s); readings are kept in memory", self._plan.store_path, fault)
+        if self._trouble is None:
+            self._trouble = Trouble.of(fault, self._store, now)
+            log.error("store %s cannot be written (%s); readings are kept in memory", self._store, fault)
+        if is_damage(fault):
+            self._begin_anew("--damaged", str(fault))
+        elif isinstance(fault, StoreMissing) and self._is_deleted():
+            self._begin_anew()
 
-    def _recovered(self, now: int) -> None:
-        if self._failing_since is None:
-            return
-        text = f"could not be written for {(now - self._failing_since) / 1000:.0f} s; readings were kept in memory"
-        lost = self._outbox.take_dropped()
-        if lost:
-            text += f", the oldest {lost} had to go"
-        self._failing_since = None
-        log.warning("store %s %s", self._plan.store_path, text)
-        self._outbox.put(EventBatch(now, None, "store", text))
+    def _is_deleted(self) -> bool:
+        """Whether the file alone is gone, and not the disk that it lay on."""
+        try:
+            there = self._store.parent.stat().st_dev
+        except OSError:
+            return False
+        return not self._store.exists() and self._identity is not None and there == self._identity[0]
+
+    def _begin_anew(self, *how: str) -> None:
+        """A fresh store in the place of this one, made by another process: this one knows no schema."""
+        import subprocess  # noqa: PLC0415 - a logger without trouble does without
+        import sys  # noqa: PLC0415
+
+        if self._identity:
+            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
+        command = [sys.executable, "-P", "-m", "logger.schema", str(self._store), *how]
+        try:
+            subprocess.run(command, stdin=subprocess.DEVNULL, check=True, timeout=_ANEW_S)
+        except (OSError, subprocess.SubprocessError) as fault:
+            log.error("store %s: no fresh one could be begun (%s)", self._store, fault)
+
+    def _tell(self, now: int) -> bool:
+        """Write down what there was of trouble, now that it is over, and what was lost."""
+        trouble, self._trouble = self._trouble, None
+        lost = self._outbox.take_lost()
+        told: list[Batch] = [*(trouble.events(now) if trouble else ()), *((lost.event(),) if lost else ())]
+        if trouble:
+            log.warning(
+                "store %s is written again after %.0f s%s",
+                self._store,
+                (now - trouble.since) / 1000,
+                f"; {lost.count} readings had to go" if lost else "",
+            )
+        if told:
+            try:
+                self._write_live(told, now, last=False)
+            except (sqlite3.Error, StoreError) as fault:
+                self._outbox.put_back(told)
+                self._failed(fault, now)
+                return False
+        return True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import socket
 import threading
 from collections.abc import Iterator
@@ -19,6 +20,19 @@ settings.register_profile("search", derandomize=False, deadline=None, max_exampl
 settings.load_profile("noonmark")
 
 _GRACE_S = 5.0
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--rebuild-captures", action="store_true", help="write the goldens of fixtures/captures anew")
+
+
+@pytest.fixture(scope="session")
+def rebuild_captures(request: pytest.FixtureRequest) -> bool:
+    """Whether goldens are to be written; never where nobody reads the difference."""
+    asked = bool(request.config.getoption("--rebuild-captures"))
+    if asked and os.environ.get("CI"):
+        pytest.exit("--rebuild-captures is refused under CI: goldens are read by a person", returncode=4)
+    return asked
 
 
 @pytest.fixture(autouse=True)

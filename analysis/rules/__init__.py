@@ -10,6 +10,7 @@ from analysis.rules import (
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    record_trouble,
     sensor_suspect,
     yield_shortfall,
 )
@@ -20,6 +21,7 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     enclosure_over_temperature.found,
     fan_ineffective.found,
     instrument_unheard.found,
+    record_trouble.found,
     sensor_suspect.found,
     clock_suspect.found,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import signal
 import subprocess
@@ -29,7 +30,12 @@ _ANSWER_S = 1.0
 
 @click.command()
 @settings_option
-def record(settings_path: Path) -> None:
+@click.option(
+    "--capture",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also keep the raw bytes of live lines in this file, with their times: the form in which trouble is reported.",
+)
+def record(settings_path: Path, capture: Path | None) -> None:
     """Record what the sources send, until stopped.
 
     The process becomes the lean logger: same process id, no part of the analysis in memory. SIGTERM or Ctrl-C stops it
@@ -37,12 +43,15 @@ def record(settings_path: Path) -> None:
     """
     from logger import settings_file
     from logger.errors import UsageError
+    from logger.place import warning
 
     plan = settings_file.plan(settings_file.read(settings_path))
     if not plan.sources:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
+    if said := warning(Path(plan.store_path)):
+        click.echo(said, err=True)
     _prepare(Path(plan.store_path))
-    _become_logger(plan)
+    _become_logger(dataclasses.replace(plan, capture=str(capture.absolute()) if capture else None))
 
 
 def _prepare(store: Path) -> None:

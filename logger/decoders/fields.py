@@ -17,7 +17,9 @@ Find = Callable[[int | str], object]
 """What a message holds at a position, key, pointer or group: a text, a number, a truth value, or None."""
 
 # Digits after a point: a "13." is a number that lost its end, not a value.
-_NUMBER = r"\s*[+-]?(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)(?:[eE][+-]?[0-9]+)?\s*"
+# Blanks as float() knows them: the separators U+001C to U+001F are white space to a regular expression, not to it.
+_BLANKS = r"[^\S\x1c-\x1f]*"
+_NUMBER = _BLANKS + r"[+-]?(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)(?:[eE][+-]?[0-9]+)?" + _BLANKS
 _DAMAGED = re.compile(r"(?=.*[0-9])[-+.,eE0-9]+")
 
 

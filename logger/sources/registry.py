@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.capture import Capture, CapturedLine
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
 from logger.readings import Record, Reject
 from logger.sources.polled import MakeLine, PolledSource
+from logger.sources.replay import SCHEME, ReplayedLine
 from logger.sources.serial_line import SerialLine
 from logger.store import open_reader
 from logger.timeline import Timeline
@@ -44,6 +46,8 @@ class Setting:
         All sources, to tell whose device hangs on the wrong line.
     longitude : float
         Of the site [°].
+    capture : Capture or None
+        Where the raw bytes of live lines are to be kept.
     """
 
     clock: Clock
@@ -53,6 +57,7 @@ class Setting:
     store: Path
     plans: tuple[SourcePlan, ...] = ()
     longitude: float = 0.0
+    capture: Capture | None = None
 
 
 def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
@@ -62,7 +67,9 @@ def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
-    return _live(plan, SerialLine(plan), setting)
+    # A capture stands in for a line that is elsewhere.
+    replayed = (plan.port or "").startswith(SCHEME)
+    return _live(plan, ReplayedLine(plan, setting.clock) if replayed else SerialLine(plan), setting)
 
 
 def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
@@ -74,6 +81,7 @@ def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
 
 def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    line = _captured(line, plan, setting)
     return LiveSource(
         plan,
         line,
@@ -87,8 +95,11 @@ def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
 
 
 def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
+    def captured(plan: SourcePlan, clock: Clock, note: Callable[[str], None]) -> Line:
+        return _captured(make_line(plan, clock, note), plan, setting)
+
     decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return PolledSource(plan, make_line, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
+    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
 
 
 def _modbus(plan: SourcePlan, setting: Setting) -> Source:
@@ -102,6 +113,10 @@ def _onewire(plan: SourcePlan, setting: Setting) -> Source:
     from logger.sources.onewire import SensorLine  # noqa: PLC0415
 
     return _polled(plan, setting, SensorLine)
+
+
+def _captured(line: Line, plan: SourcePlan, setting: Setting) -> Line:
+    return CapturedLine(line, setting.capture, plan.name) if setting.capture else line
 
 
 def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | None:

@@ -16,7 +16,9 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-PATIENCE_S = 30.0
+from logger import settings_file
+
+PATIENCE_S = 60.0
 TIOCGEXCL = 0x80045440
 
 SITE = """
@@ -111,9 +113,12 @@ class Aboard:
         self.said = folder / "stderr.txt"
 
     @contextmanager
-    def recording(self, *before: str, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    def recording(
+        self, *before: str, capture: Path | None = None, **environment: str
+    ) -> Iterator[subprocess.Popen[bytes]]:
         """``noonmark record`` in a process; killed at the end if it still runs."""
         command = [sys.executable, *before, "-m", "dashboard", "record", "--settings", str(self.settings)]
+        command += ["--capture", str(capture)] if capture else []
         with (
             self.said.open("ab") as said,
             subprocess.Popen(
@@ -172,3 +177,57 @@ def heard_from_the_start(made: Device) -> None:
 
 def source(made: Device, name: str = "cabin controller", unheard: float = 60) -> str:
     return SOURCE.format(name=name, port=made.link, unheard=unheard)
+
+
+class Talker:
+    """Says numbered lines, a hundred a second, to whoever listens; remembers when each went out."""
+
+    def __init__(self, made: Device) -> None:
+        self._device = made
+        self._stop = threading.Event()
+        self.said: list[float] = []
+        self._thread = threading.Thread(target=self._talk)
+
+    def _talk(self) -> None:
+        while not self._stop.wait(0.01):
+            if self._device.says(b"V=%d,I=1\n" % len(self.said)):
+                self.said.append(time.monotonic())
+
+    @contextmanager
+    def talking(self) -> Iterator[None]:
+        self._thread.start()
+        try:
+            yield
+        finally:
+            self._stop.set()
+            self._thread.join()
+
+
+@contextmanager
+def lean_logger(aboard: Aboard) -> Iterator[subprocess.Popen[bytes]]:
+    """The process that ``record`` turns into, without the two seconds before."""
+    descriptor = os.memfd_create("plan")
+    os.write(descriptor, settings_file.plan(settings_file.read(aboard.settings)).to_json().encode())
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    command = [sys.executable, "-P", "-m", "logger", "--plan-fd", str(descriptor)]
+    with (
+        aboard.said.open("ab") as said,
+        subprocess.Popen(command, pass_fds=[descriptor], stderr=said, stdin=subprocess.DEVNULL) as process,
+    ):
+        os.close(descriptor)
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+def kill_after(process: subprocess.Popen[bytes], seconds: float) -> float:
+    """Kill -9 after so long; when that was."""
+    try:
+        process.wait(seconds)
+    except subprocess.TimeoutExpired:
+        at = time.monotonic()
+        process.kill()
+        process.wait()
+        return at
+    raise AssertionError(f"the logger ended by itself with {process.returncode}")

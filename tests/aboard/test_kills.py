@@ -2,82 +2,20 @@
 
 from __future__ import annotations
 
-import os
 import random
 import signal
-import subprocess
-import sys
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from logger import settings_file
 from logger.schema import prepare
 
-from .rig import Aboard, Device, device, source, until
+from .rig import Aboard, Talker, device, kill_after, lean_logger, source, until
 
 pytestmark = pytest.mark.terminal
 
 FLUSH_S = 0.3
 KILLS = 24
-
-
-class Talker:
-    """Says numbered lines, a hundred a second, to whoever listens; remembers when each went out."""
-
-    def __init__(self, made: Device) -> None:
-        self._device = made
-        self._stop = threading.Event()
-        self.said: list[float] = []
-        self._thread = threading.Thread(target=self._talk)
-
-    def _talk(self) -> None:
-        while not self._stop.wait(0.01):
-            if self._device.says(b"V=%d,I=1\n" % len(self.said)):
-                self.said.append(time.monotonic())
-
-    @contextmanager
-    def talking(self) -> Iterator[None]:
-        self._thread.start()
-        try:
-            yield
-        finally:
-            self._stop.set()
-            self._thread.join()
-
-
-@contextmanager
-def lean_logger(aboard: Aboard) -> Iterator[subprocess.Popen[bytes]]:
-    """The process that ``record`` turns into, without the two seconds before."""
-    descriptor = os.memfd_create("plan")
-    os.write(descriptor, settings_file.plan(settings_file.read(aboard.settings)).to_json().encode())
-    os.lseek(descriptor, 0, os.SEEK_SET)
-    command = [sys.executable, "-P", "-m", "logger", "--plan-fd", str(descriptor)]
-    with (
-        aboard.said.open("ab") as said,
-        subprocess.Popen(command, pass_fds=[descriptor], stderr=said, stdin=subprocess.DEVNULL) as process,
-    ):
-        os.close(descriptor)
-        try:
-            yield process
-        finally:
-            process.kill()
-
-
-def kill_after(process: subprocess.Popen[bytes], seconds: float) -> float:
-    """Kill -9 after so long; when that was."""
-    try:
-        process.wait(seconds)
-    except subprocess.TimeoutExpired:
-        at = time.monotonic()
-        process.kill()
-        process.wait()
-        return at
-    raise AssertionError(f"the logger ended by itself with {process.returncode}")
 
 
 def test_kills_at_random_moments(tmp_path: Path) -> None:

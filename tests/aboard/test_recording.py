@@ -15,7 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from .rig import Aboard, Device, claimed, device, heard_from_the_start, source, until
+from logger.capture import pieces
+
+from .rig import SOURCE, Aboard, Device, claimed, device, heard_from_the_start, source, until
 
 pytestmark = pytest.mark.terminal
 
@@ -321,6 +323,29 @@ def test_a_store_that_cannot_be_made_is_said(tmp_path: Path, cabin: Device) -> N
     with aboard.recording() as process:
         assert process.wait(30) == 1
     assert "lapwing.db: cannot be opened" in "\n".join(aboard.messages())
+
+
+def test_a_capture_of_raw_bytes_replays(tmp_path: Path, cabin: Device) -> None:
+    """``record --capture``: what came in, also after kill -9; replayed it comes to the same readings."""
+    aboard = Aboard(tmp_path, source(cabin))
+    capture = tmp_path / "trouble.capture"
+    with aboard.recording(capture=capture) as process:
+        heard_from_the_start(cabin)
+        cabin.says(b"boot\r\nV=13.1,I=4.2\r\n\xff\xfe\r\nV=13.2,I=4.2\r\n")
+        until(lambda: len(aboard.values()) == 2, "readings")
+        process.kill()
+        process.wait()
+    heard = b"".join(piece.data for piece in pieces(capture))
+    assert heard == b"\nboot\r\nV=13.1,I=4.2\r\n\xff\xfe\r\nV=13.2,I=4.2\r\n"
+    again = Aboard(tmp_path, SOURCE.format(name="cabin controller", port=f"replay:{capture}?pace=0", unheard=60))
+    for part in ("", "-wal", "-shm"):
+        aboard.store.with_name(aboard.store.name + part).unlink(missing_ok=True)
+    with again.recording() as process:
+        until(lambda: len(again.values()) == 2, "the same readings")
+        process.terminate()
+        assert process.wait(30) == 0
+    assert again.values() == [13.1, 13.2]
+    assert again.reasons() == ["not a reading", "undecodable"]
 
 
 def test_a_time_typed_while_it_records(tmp_path: Path, cabin: Device) -> None:

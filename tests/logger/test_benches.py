@@ -43,6 +43,32 @@ def test_the_logger_benchmark_counts_what_was_sent(bench: Bench) -> None:
     assert cost.bytes_a_sample > 0
 
 
+@pytest.mark.terminal
+def test_the_fault_injection_holds_what_it_says(bench: Bench) -> None:
+    """A few of each: nothing that came whole is lost, nothing wrong passes a check that the bare checker refuses."""
+    rows = [inject() for inject in bench("bench_faults").injections(quick=True)]
+    assert [row.what for row in rows if row.is_bad] == []
+    cut = next(row for row in rows if row.what == "line cut short, none")
+    assert cut.wrong > 0  # or the count could not fail
+
+
+@pytest.mark.terminal
+def test_the_soak_counts_what_was_lost(bench: Bench) -> None:
+    """Plugs were pulled, readings came back, and what was said is accounted for."""
+    found = bench("bench_soak").run(seconds=6, flush_s=0.5, plugged_s=2)
+    assert found.unplugged > 0
+    assert 0 < found.kept <= found.said
+    assert found.said - found.kept <= found.on_the_wire
+    assert found.strange == 0
+
+
+def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
+    """Every decoder gets some of what the long form gives it."""
+    tries = bench("bench_fuzz").run(seconds=3, megabytes=0.05)
+    assert set(tries) >= {"delimited", "keyvalue", "json", "pattern", "csv", "modbus", "onewire"}
+    assert min(tries.values()) > 0
+
+
 def test_the_archive_benchmark_seals_a_day_to_the_last_bit(tmp_path: Path, bench: Bench) -> None:
     """One day of two is sealed, every value is the same afterwards, and the file is the smaller for it."""
     cost = bench("bench_archive").run(tmp_path, step_ms=20_000, channels=5)

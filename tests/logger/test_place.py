@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.place import file_system
+from logger.place import file_system, warning
 
 # In the form of proc_pid_mounts(5): blanks in a place are written \040, and a later mount hides an earlier one.
 MOUNTS = r"""
@@ -60,3 +60,14 @@ def test_without_mounts_nothing_is_claimed(tmp_path: Path) -> None:
 def test_this_machine_is_read() -> None:
     """The real file of the kernel: proc lies on proc."""
     assert file_system(Path("/proc/self")) == ("local", "proc")
+
+
+def test_a_bad_place_is_told_and_a_good_one_is_not(mounts: Path) -> None:
+    """What is wrong, and what to do."""
+    said = warning(Path("/media/stick/lapwing.db"), mounts)
+    assert said == (
+        "store /media/stick/lapwing.db: it lies on vfat, which has no journal: a power cut can cost more than the last "
+        "interval; put it on a disk of the machine itself"
+    )
+    assert "network folder (nfs)" in (warning(Path("/srv/lapwing.db"), mounts) or "")
+    assert warning(Path("/var/lib/noonmark/lapwing.db"), mounts) is None

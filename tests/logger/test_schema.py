@@ -149,7 +149,7 @@ def test_what_is_no_store_is_left_alone(tmp_path: Path) -> None:
     """Another file under that name stays byte for byte, and the message says so."""
     path = tmp_path / "lapwing.db"
     path.write_text("not a database, " * 100, encoding="utf-8")
-    with pytest.raises(StoreError, match="file is not a database; if the file is damaged, move it aside"):
+    with pytest.raises(StoreError, match="file is not a database; if it is damaged, 'noonmark record' moves it aside"):
         prepare(path)
     assert path.read_text(encoding="utf-8") == "not a database, " * 100
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -23,8 +25,9 @@ from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import FLUSH_AT, MAX_HELD, Outbox, Writer, joined
+from logger.writer import FLUSH_AT, MAX_HELD, MOST_AT_ONCE, Outbox, Writer, joined
 
+from ..aboard.rig import until
 from .plans import channel
 from .times import FakeClock
 
@@ -208,8 +211,10 @@ def test_a_locked_store_costs_nothing(
         assert d.writer.flush()
         d.writer.flush()
         assert d.ask("SELECT value FROM sample ORDER BY t") == [(0.0,), (1.0,), (2.0,)]
-        ((text,),) = d.ask("SELECT text FROM event WHERE kind = 'store'")
-        assert text == "could not be written for 20 s; readings were kept in memory"
+        assert d.ask("SELECT t - ?, kind, text FROM event", NOON) == [
+            (10_000, "store trouble", "could not be written (database is locked); readings were kept in memory"),
+            (30_000, "store restored", "written again after 20 s"),
+        ]
     assert len(caplog.records) == 2
 
 
@@ -273,7 +278,141 @@ def test_memory_is_bounded_and_the_newest_stay(store_path: Path) -> None:
         assert d.ask("SELECT count(*), min(t) - ?, max(t) - ? FROM sample", NOON, NOON) == [
             (MAX_HELD // 2, 10, MAX_HELD // 2 + 9)
         ]
-        assert d.outbox.take_dropped() == 20
+        assert d.ask("SELECT t - ?, kind, text FROM event", NOON) == [
+            (
+                0,
+                "lost readings",
+                "10 readings from 2026-06-12T12:00:00Z to 2026-06-12T12:00:00Z had to go: memory was full",
+            )
+        ]
+
+
+def test_what_gathered_is_written_in_pieces(store_path: Path) -> None:
+    """Half an hour held in memory does not lock the store for a second; what stands already does not come again."""
+    with desk(store_path) as d:
+        for n in range(MOST_AT_ONCE // 2 + 10):
+            d.outbox.put(live((NOON + n, {VOLTS: 27.0})))
+        d.outbox.put(FaultyBatch(sqlite3.OperationalError("disk I/O error")))
+        assert not d.writer.flush()
+        # A record weighs two: itself and its reading.
+        assert d.ask("SELECT count(*) FROM sample") == [(MOST_AT_ONCE // 2,)]
+        assert d.writer.flush()
+        assert d.ask("SELECT count(*), min(t) - ?, max(t) - ? FROM sample", NOON, NOON) == [
+            (MOST_AT_ONCE // 2 + 10, 0, MOST_AT_ONCE // 2 + 9)
+        ]
+
+
+def test_a_full_memory_drops_no_block_of_a_file() -> None:
+    """Its source reads on behind it: dropped rows would never come again."""
+    outbox, block = Outbox(), FakeBlock(10, [])
+    outbox.put(block)
+    for n in range(MAX_HELD // 2 + 10):
+        outbox.put(live((NOON + n, {VOLTS: 1.0})))
+    lost = outbox.take_lost()
+    assert lost
+    assert (lost.count, lost.first) == (15, NOON)
+    assert outbox.take()[0] is block
+    assert outbox.take_lost() is None
+
+
+def test_a_store_that_is_taken_away_and_put_back(store_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """A disk was unmounted: nothing is written where it was mounted, and nothing is lost when it is back."""
+    caplog.set_level(logging.INFO)
+    disk = store_path.parent / "disk"
+    disk.mkdir()
+    with desk(disk / "lapwing.db") as d:
+        d.writer.flush()
+        disk.rename(store_path.parent / "away")
+        for second in range(3):
+            d.outbox.put(live((NOON + 1000 * second, {VOLTS: float(second)})))
+            assert not d.writer.flush()
+        assert not disk.exists()
+        (store_path.parent / "away").rename(disk)
+        assert d.writer.flush()
+        assert d.ask("SELECT value FROM sample ORDER BY t") == [(0.0,), (1.0,), (2.0,)]
+        assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
+    assert len(caplog.records) == 2
+
+
+def test_a_store_that_becomes_anothers(caplog: pytest.LogCaptureFixture) -> None:
+    """A copy was put back by root: readings stay in memory until the file is ours again."""
+    caplog.set_level(logging.INFO)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lapwing.db"
+        with desk(path) as d, nobody_special(path):
+            d.outbox.put(live((NOON, {VOLTS: 27.0})))
+            d.writer.flush()
+            rights(path, 0o444, 0o555)
+            d.outbox.put(live((NOON + 1000, {VOLTS: 27.1})))
+            # Who has it open may go on; a fault has it opened again.
+            d.outbox.put(FaultyBatch(sqlite3.OperationalError("disk I/O error")))
+            assert not d.writer.flush()
+            d.outbox.put(live((NOON + 2000, {VOLTS: 27.2})))
+            assert not d.writer.flush()
+            rights(path, 0o666, 0o777)
+            assert d.writer.flush()
+            assert d.ask("SELECT value FROM sample ORDER BY t") == [(27.0,), (27.1,), (27.2,)]
+            assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
+    assert len(caplog.records) == 2
+
+
+def rights(path: Path, file: int, folder: int) -> None:
+    me = os.geteuid()
+    os.seteuid(os.getuid())
+    for part in ("", "-wal", "-shm"):
+        if (there := path.with_name(path.name + part)).exists():
+            there.chmod(file)
+    path.parent.chmod(folder)
+    os.seteuid(me)
+
+
+@contextmanager
+def nobody_special(path: Path) -> Iterator[None]:
+    """Root may write whatever its rights: as somebody else for a while."""
+    rights(path, 0o666, 0o777)
+    if os.getuid() == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(os.getuid())
+
+
+def test_a_deleted_store_is_begun_anew(store_path: Path) -> None:
+    """Someone deletes the file under the logger: it does not write on into a file without a name."""
+    with desk(store_path) as d:
+        d.writer.flush()
+        for part in ("", "-wal", "-shm"):
+            store_path.with_name(store_path.name + part).unlink(missing_ok=True)
+        d.outbox.put(live((NOON, {VOLTS: 27.1})))
+        assert not d.writer.flush()
+        assert d.writer.flush()
+        assert d.ask("SELECT value FROM sample") == [(27.1,)]
+        assert d.ask("SELECT count(*) FROM session") == [(1,)]
+        with pytest.raises(StoreError, match="another logger records into it"), claim(store_path):
+            pass
+
+
+def test_damage_that_is_met_while_recording(store_path: Path) -> None:
+    """The file is moved aside, what was held goes into a fresh one, what reads of the old one comes after it."""
+    with desk(store_path) as d:
+        d.outbox.put(live((NOON, {VOLTS: 27.1})))
+        d.writer.flush()
+        d.outbox.put(FaultyBatch(damage()))
+        d.outbox.put(live((NOON + 1000, {VOLTS: 27.2})))
+        assert not d.writer.flush()
+        assert d.writer.flush()
+        assert (27.2,) in d.ask("SELECT value FROM sample")
+        until(lambda: d.ask("SELECT 1 FROM event WHERE kind = 'salvage'"), "salvage")
+        assert d.ask("SELECT value FROM sample ORDER BY t") == [(27.1,), (27.2,)]
+        kinds = {kind for (kind,) in d.ask("SELECT kind FROM event")}
+        assert kinds == {"damaged file", "salvage", "store trouble", "store restored"}
+
+
+def damage() -> sqlite3.DatabaseError:
+    fault = sqlite3.DatabaseError("database disk image is malformed")
+    fault.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return fault
 
 
 class FakeBlock:

@@ -1,0 +1,144 @@
+"""The store's disk fills, its file is damaged: the logger stays up and loses nothing that it need not lose."""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from analysis.assess import assess
+from analysis.results import Results
+from logger import settings_file
+from logger.schema import prepare
+from logger.store import open_reader
+
+from .rig import Aboard, Device, device, heard_from_the_start, lean_logger, source, until
+
+pytestmark = pytest.mark.terminal
+
+
+@contextmanager
+def small_disk(folder: Path, size: str = "1m") -> Iterator[Path]:
+    """A real disk of that size; skips where none can be mounted."""
+    disk = folder / "disk"
+    disk.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        pytest.skip(f"a small disk cannot be mounted here ({done.stderr.strip()}); the limit on file size stands in")
+    try:
+        yield disk
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+@pytest.fixture
+def cabin(tmp_path: Path) -> Iterator[Device]:
+    with device(tmp_path / "cabin-controller") as made:
+        yield made
+
+
+def say(made: Device, numbers: range) -> None:
+    for n in numbers:
+        until(lambda n=n: made.says(b"V=%d,I=1\n" % n), "room on the line")
+
+
+def test_a_full_disk(tmp_path: Path, cabin: Device) -> None:
+    """It stays up, says so once, keeps what comes, writes it all when there is room again, and notes the span."""
+    with small_disk(tmp_path) as disk:
+        aboard = Aboard(tmp_path, source(cabin), flush=0.2)
+        text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', '"disk/lapwing.db"')
+        aboard.settings.write_text(text, encoding="utf-8")
+        aboard.store = disk / "lapwing.db"
+        prepare(aboard.store)
+        with lean_logger(aboard) as process:
+            heard_from_the_start(cabin)
+            say(cabin, range(10))
+            until(lambda: len(aboard.values()) == 10, "readings")
+            _fill(disk / "other")
+            number = 10
+            while not any("cannot be written" in row for row in aboard.messages()):
+                say(cabin, range(number, number + 50))
+                number += 50
+                until(lambda n=number: len(aboard.values()) >= n or _refused(aboard), "writing or refusal")
+            say(cabin, range(number, number + 100))
+            assert process.poll() is None
+            (disk / "other").unlink()
+            until(lambda: aboard.events("store restored"), "writing again")
+            until(lambda: len(aboard.values()) == number + 100, "all of it")
+            process.terminate()
+            assert process.wait(30) == 0
+        assert aboard.values() == list(range(number + 100))
+        assert aboard.ask("PRAGMA integrity_check") == [("ok",)]
+        assert len(aboard.events("full disk")) == 1
+        assert aboard.events("lost readings") == []
+        assert sum("store" in row and "recording" not in row for row in aboard.messages()) == 2
+
+
+def _refused(aboard: Aboard) -> bool:
+    return any("cannot be written" in row for row in aboard.messages())
+
+
+def _fill(path: Path) -> None:
+    with path.open("wb", buffering=0) as file:
+        try:
+            while True:
+                file.write(bytes(4096))
+        except OSError:
+            return
+
+
+def test_a_limit_on_the_size_of_files(tmp_path: Path, cabin: Device) -> None:
+    """The kernel refuses to let the log grow: the same."""
+    aboard = Aboard(tmp_path, source(cabin), flush=0.2)
+    prepare(aboard.store)
+    with lean_logger(aboard) as process:
+        heard_from_the_start(cabin)
+        say(cabin, range(10))
+        until(lambda: len(aboard.values()) == 10, "readings")
+        _, hard = resource.prlimit(process.pid, resource.RLIMIT_FSIZE)
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (4096, hard))
+        say(cabin, range(10, 60))
+        until(lambda: _refused(aboard), "refusal")
+        say(cabin, range(60, 100))
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (hard, hard))
+        until(lambda: aboard.events("store restored"), "writing again")
+        until(lambda: len(aboard.values()) == 100, "all of it")
+        process.terminate()
+        assert process.wait(30) == 0
+    assert aboard.values() == list(range(100))
+    assert aboard.ask("PRAGMA integrity_check") == [("ok",)]
+
+
+def test_a_damaged_store_at_the_start(tmp_path: Path, cabin: Device) -> None:
+    """Recording into a fresh one soon; the old one lies aside and gives back what reads; `assess` tells of it."""
+    aboard = Aboard(tmp_path, source(cabin), flush=0.2)
+    prepare(aboard.store)
+    with lean_logger(aboard) as process:
+        heard_from_the_start(cabin)
+        say(cabin, range(200))
+        until(lambda: len(aboard.values()) == 200, "readings")
+        process.terminate()
+        assert process.wait(30) == 0
+    with aboard.store.open("r+b") as file:
+        file.seek(2 * 2048)
+        file.write(bytes(2048))
+    with aboard.recording() as process:
+        heard_from_the_start(cabin)
+        say(cabin, range(200, 210))
+        until(lambda: {200.0, 209.0} <= set(aboard.values()), "readings in the fresh store")
+        until(lambda: aboard.events("salvage"), "salvage")
+        process.terminate()
+        assert process.wait(30) == 0
+    assert len(aboard.events("damaged file")) == 1
+    assert any("it lies aside as lapwing.db.damaged-" in row for row in aboard.messages())
+    assert aboard.ask("PRAGMA integrity_check") == [("ok",)]
+    assess(settings_file.read(aboard.settings))
+    with closing(open_reader(aboard.store)) as connection:
+        (finding,) = Results(connection).findings()
+    assert (finding.rule, finding.subject, finding.state) == ("record-trouble", "store", "unacknowledged")
