@@ -6,6 +6,8 @@ its gain; when it says it tells the clock and the position: measured noon agains
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -98,9 +100,11 @@ def _clear_minutes(light: Floats, clear: Floats, step: int) -> npt.NDArray[np.bo
     if level < _LEAST_GAIN or steady.sum() * length < LEAST_CLEAR_MIN:
         return found  # a day of cloud, told without looking at every window
     times = pd.DatetimeIndex((np.arange(bright.sum()) * step).astype("datetime64[ms]"))
-    found[bright] = pvlib.clearsky.detect_clearsky(
-        light[bright], clear[bright] * max(level, 0.05), times=times, window_length=window * length, infer_limits=True
-    )
+    with warnings.catch_warnings(action="ignore", category=RuntimeWarning):
+        # Where the level of the sky cannot be found, a day is no clear one; a person need not hear of it.
+        found[bright] = pvlib.clearsky.detect_clearsky(
+            light[bright], clear[bright] * level, times=times, window_length=window * length, infer_limits=True
+        )
     return found
 
 

@@ -119,16 +119,23 @@ def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
     A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
     the cable make up most of it, or the light sensor's, where that says as much too much.
     """
-    kept = list(findings)
+    kept = {_key(finding): finding for finding in findings}
     for finding in findings:
-        reason = next((other for other in findings if _explains(other, finding, settings)), None)
-        if reason is None or finding not in kept:
+        reason = next(
+            (other for other in findings if _key(other) in kept and _explains(other, finding, settings)), None
+        )
+        if reason is None:
             continue
-        kept.remove(finding)
-        at = kept.index(reason)
-        folded = [*reason.evidence.get("explains", []), f"{finding.rule} {finding.subject}"]
-        kept[at] = replace(reason, evidence=reason.evidence | {"explains": folded})
-    return kept
+        del kept[_key(finding)]
+        # As it stands by now: it may explain others already.
+        explaining = kept[_key(reason)]
+        folded = [*explaining.evidence.get("explains", []), f"{finding.rule} {finding.subject}"]
+        kept[_key(reason)] = replace(explaining, evidence=explaining.evidence | {"explains": folded})
+    return list(kept.values())
+
+
+def _key(finding: Finding) -> tuple[str, str, int]:
+    return finding.rule, finding.subject, finding.since
 
 
 def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:

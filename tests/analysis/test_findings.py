@@ -244,3 +244,14 @@ def test_suddenness_looks_no_further_back_than_the_last_change_of_the_array() ->
     (found,) = yield_shortfall.found(history(array_days=days, changes=changed(3, "array.a")))
     assert "suddenness" not in found.evidence["features"]
     assert found.since == frames.START + 3 * DAY_MS
+
+
+def test_one_finding_may_explain_several() -> None:
+    """A light sensor that says too much makes every array look short: all of them are folded into it."""
+    sensor = Finding("sensor-suspect", "source.sky", "unacknowledged", "medium", 0, None, "", {"gain": 1.25}, ())
+    shorts = [
+        Finding("yield-shortfall", f"array.{a}", "unacknowledged", "medium", n, None, "", {"lost_fraction": 0.2}, ())
+        for n, a in enumerate("ab")
+    ]
+    (kept,) = fold([*shorts, sensor], frames.settings())
+    assert kept.evidence["explains"] == ["yield-shortfall array.a", "yield-shortfall array.b"]
