@@ -93,7 +93,9 @@ def test_a_change_in_the_past_is_judged_anew_from_its_day_on(tmp_path: Path) -> 
         first = list(choose(plan(located), [tmp_path / "history.csv"], "history"))
         list(bring_in(connection, plan(located), first, 1_790_000_000_000))
         with transaction(connection):
-            connection.execute("INSERT INTO session VALUES (1, 'boot', 0, 0, 1, 'untested')")
+            connection.execute(
+                "INSERT INTO session (boot_id, started, monotonic_ns, stopped_cleanly, clock) VALUES ('boot', 0, 0, 1, 'kernel')"
+            )
             keep_settings(connection, 0, located.hash, located.text)
     judged = assess(located)
     assert len(judged) == 5
