@@ -94,7 +94,8 @@ def test_a_change_in_the_past_is_judged_anew_from_its_day_on(tmp_path: Path) -> 
         list(bring_in(connection, plan(located), first, 1_790_000_000_000))
         with transaction(connection):
             connection.execute(
-                "INSERT INTO session (boot_id, started, monotonic_ns, stopped_cleanly, clock) VALUES ('boot', 0, 0, 1, 'kernel')"
+                "INSERT INTO session (boot_id, started, monotonic_ns, stopped_cleanly, clock) "
+                "VALUES ('boot', 0, 0, 1, 'kernel')"
             )
             keep_settings(connection, 0, located.hash, located.text)
     judged = assess(located)
