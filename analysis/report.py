@@ -7,8 +7,9 @@ import statistics
 from collections.abc import Sequence
 from typing import Any
 
-from analysis import ladder, yields
+from analysis import iec61724, ladder, yields
 from analysis.assess import METHOD
+from analysis.irradiance import EVIDENCE, PLANE
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, Ladder, LightDay, LoopEstimate, Results, ratio
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
@@ -73,6 +74,7 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> di
         "name": name,
         **_figures(sums, sums["verdict"]),
         "ladder": {name: _rounded(wh, 2) for name, wh in rungs.items()} if rungs else None,
+        "iec_61724": _iec61724(days, ladders),
         "days": [
             {
                 "date": d.day.isoformat(),
@@ -82,6 +84,37 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> di
             }
             for d in days
         ],
+    }
+
+
+def _iec61724(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, Any] | None:
+    """Yields of the span and of its months; None where no sensor lay in the plane, as the standard wants one."""
+    lit = [d for d in days if d.evidence == EVIDENCE[PLANE]]
+    if not lit:
+        return None
+    months = iec61724.grouped([d.day.isoformat() for d in lit], "month")
+    return {
+        "span": _yields(lit, ladders),
+        "months": {month: _yields([lit[i] for i in at], ladders) for month, at in months.items()},
+    }
+
+
+def _yields(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, float | None]:
+    reached = {e.day: e.bank_wh for e in ladders}
+    whole = all(d.day in reached for d in days)
+    found = iec61724.yields(
+        days[-1].rated_w,
+        sum(d.plane_wh_m2 or 0.0 for d in days),
+        sum(d.measured_wh or 0.0 for d in days),
+        sum(reached[d.day] for d in days) if whole else None,
+    )
+    return {
+        "reference_yield_h": _rounded(found.reference, 3),
+        "array_yield_h": _rounded(found.array, 3),
+        "final_yield_h": _rounded(found.final, 3),
+        "capture_loss_h": _rounded(found.capture_loss, 3),
+        "system_loss_h": _rounded(found.system_loss, 3),
+        "performance_ratio": _rounded(found.performance_ratio, 4),
     }
 
 

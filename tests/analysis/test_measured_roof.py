@@ -127,3 +127,13 @@ def test_judging_again_changes_nothing(folder: Path, verdict: dict[str, Any]) ->
     """`assess` and `import` may be repeated: nothing is new, nothing differs."""
     assert "0 samples new" in noonmark(folder, "import", str(FILE))
     assert json.loads(noonmark(folder, "assess", "--json")) == verdict
+
+
+def test_yields_by_iec_61724(verdict: dict[str, Any]) -> None:
+    """Five days: 25.28 kWh/m² in the plane (6.335 + 4.437 + 5.530 + 4.405 + 4.571) and 110.1 kWh from the array."""
+    (array,) = verdict["arrays"]
+    found = array["iec_61724"]["span"]
+    assert found["reference_yield_h"] == pytest.approx(25.28, rel=0.01)
+    assert found["array_yield_h"] == pytest.approx(110.11 / 5.978, rel=0.01)
+    assert found["capture_loss_h"] == pytest.approx(found["reference_yield_h"] - found["array_yield_h"], abs=0.002)
+    assert list(array["iec_61724"]["months"]) == ["2022-01"]
