@@ -20,8 +20,9 @@ import numpy as np
 import pandas as pd
 import pvlib
 
-from analysis.assess import assess, judge_days, wanted_channels
+from analysis.assess import assess
 from analysis.frames import load
+from analysis.judging import judge_days, wanted_channels
 from analysis.sun import DAY_MS
 from logger.settings import Located
 from logger.settings_file import read
