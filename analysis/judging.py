@@ -31,15 +31,8 @@ from analysis import (
     yields,
 )
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.results import (
-    ArrayDay,
-    DayResults,
-    Ladder,
-    LightDay,
-    LoopEstimate,
-    StateRun,
-    SunDay,
-)
+from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
+from analysis.results_writing import DayResults
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start
 from logger.rollup import MINUTE_MS

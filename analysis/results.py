@@ -1,16 +1,13 @@
-"""Owns the result tables: the values they hold, how they are read, and the only code that writes them."""
+"""Owns the values that the result tables hold, and how they are read. `results_writing` writes them."""
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 
@@ -291,10 +288,10 @@ class Results:
     def array_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[ArrayDay]:
         """In the order of days, then arrays."""
         rows = self._connection.execute(
-            f"SELECT {', '.join(_ARRAY_DAY)} FROM yield_day WHERE day BETWEEN ? AND ? ORDER BY day, array",
+            f"SELECT {', '.join(ARRAY_DAY_COLUMNS)} FROM yield_day WHERE day BETWEEN ? AND ? ORDER BY day, array",
             _bounds(first, last),
         )
-        return [ArrayDay(**_decoded(dict(zip(_ARRAY_DAY, row, strict=True)))) for row in rows]
+        return [ArrayDay(**_decoded(dict(zip(ARRAY_DAY_COLUMNS, row, strict=True)))) for row in rows]
 
     def ladders(self, first: dt.date | None = None, last: dt.date | None = None) -> list[Ladder]:
         """In the order of days, then arrays; a day whose light is not known has none."""
@@ -382,7 +379,7 @@ class Results:
 
 PRIORITIES = ("high", "medium", "low")
 
-_ARRAY_DAY = (
+ARRAY_DAY_COLUMNS = (
     "array", "day", "start", "stop", "rated_w", "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh",
     "judged_measured_wh", "judged_expected_wh", "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh",
     "limited_wh", "performance_ratio", "plane_wh_m2", "daylight_min", "known_min", "judging_min", "completeness",
@@ -408,140 +405,3 @@ def _finding(
 
 def _bounds(first: dt.date | None, last: dt.date | None) -> tuple[str, str]:
     return (first or dt.date.min).isoformat(), (last or dt.date.max).isoformat()
-
-
-# -- writing --------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class DayResults:
-    """All that was worked out for one solar day."""
-
-    sun: SunDay
-    array_days: Sequence[ArrayDay]
-    expected: dict[str, pd.DataFrame]
-    states: Sequence[StateRun]
-    loops: Sequence[LoopEstimate]
-    enclosures: Sequence[EnclosureEstimate]
-    bank: BankDay | None
-    light: Sequence[LightDay] = ()
-    ladders: Sequence[Ladder] = ()
-
-
-def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
-    """Put one day's results in the place of whatever stood there. Call inside a transaction."""
-    start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
-    connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM light_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM ladder WHERE day = ?", (name,))
-    arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
-    for array in arrays:
-        connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
-        connection.execute("DELETE FROM state WHERE array = ? AND start >= ? AND start < ?", (array, start, stop))
-    for table in ("loop_resistance", "enclosure_model", "bank_state"):
-        connection.execute(f"DELETE FROM {table} WHERE start >= ? AND start < ?", (start, stop))
-    sun = day.sun
-    connection.execute(
-        "INSERT INTO assessed (day, start, stop, settings_hash, first_light, noon, last_light, method) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (name, start, stop, sun.settings_hash, sun.first_light, sun.noon, sun.last_light, method),
-    )
-    _insert(
-        connection,
-        f"yield_day ({', '.join(_ARRAY_DAY)}, method)",
-        (
-            (
-                *(getattr(d, key) for key in _ARRAY_DAY[:1]), d.day.isoformat(),
-                *(getattr(d, key) for key in _ARRAY_DAY[2:-3]),
-                json.dumps(d.states), json.dumps(d.features), d.evidence, method,
-            )
-            for d in day.array_days
-        ),
-    )  # fmt: skip
-    _insert(
-        connection,
-        f"ladder (array, day, start, {', '.join(LADDER)}, method)",
-        ((e.array, name, e.start, *(round(getattr(e, key), 4) for key in LADDER), method) for e in day.ladders),
-    )
-    for array, frame in day.expected.items():
-        _insert(
-            connection,
-            "expected (array, t, interval_ms, measured_w, expected_w, low_w, high_w, plane_wm2, module_c, method)",
-            _expected_rows(array, frame, method),
-        )
-    _insert(
-        connection,
-        "state (array, start, stop, state, evidence, method)",
-        ((s.array, s.start, s.stop, s.state, s.evidence, method) for s in day.states),
-    )
-    _insert(
-        connection,
-        "loop_resistance (cable, at, start, stop, ohm, ohm_low, ohm_high, intercept_v, design_ohm, current_a, loss_wh, "
-        "drop_percent, n, method)",
-        ((*_values(e), method) for e in day.loops),
-    )
-    _insert(
-        connection,
-        "enclosure_model (enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, "
-        "peak_c, peak_at, limit_c, over_limit_min, loss_w, n, method)",
-        ((*_values(e), method) for e in day.enclosures),
-    )
-    _insert(
-        connection,
-        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, method)",
-        ((x.channel, name, *_values(x)[2:], method) for x in day.light),
-    )
-    if day.bank:
-        _insert(
-            connection,
-            "bank_state (bank, at, start, stop, low_v, low_at, high_v, full_at, charge_ah, state_of_charge, "
-            "autonomy_h, method)",
-            [(*_values(day.bank), method)],
-        )
-
-
-def _values(record: Any) -> tuple[Any, ...]:
-    return tuple(getattr(record, name) for name in type(record).__slots__)
-
-
-def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any, ...]]) -> None:
-    count = into.count(",") + 1
-    connection.executemany(f"INSERT INTO {into} VALUES ({', '.join('?' * count)})", rows)
-
-
-def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tuple[Any, ...]]:
-    t = (frame.index.as_unit("ms").asi8).tolist()  # type: ignore[attr-defined]
-    columns = [
-        np.round(frame[name].to_numpy(dtype=float), 3).tolist()
-        for name in ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
-    ]
-    interval = frame["interval_ms"].astype(int).tolist()
-    # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
-    return ((array, *row, method) for row in zip(t, interval, *columns, strict=True))
-
-
-def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], method: str) -> None:
-    """Make the table hold exactly these findings; a finding that stays keeps its number. Call inside a transaction."""
-    known = {
-        (rule, subject, since): number
-        for number, rule, subject, since in connection.execute("SELECT id, rule, subject, since FROM finding")
-    }
-    wanted = {(f.rule, f.subject, f.since) for f in found}
-    connection.executemany("DELETE FROM finding WHERE id = ?", [(n,) for key, n in known.items() if key not in wanted])
-    for f in sorted(found, key=lambda f: f.since):
-        connection.execute(
-            "INSERT INTO finding (rule, subject, state, priority, since, until, summary, evidence, causes, method) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (rule, subject, since) DO UPDATE SET "
-            # What a person has said of an open finding stands until it returns.
-            "state = CASE WHEN excluded.state = 'unacknowledged' AND finding.state <> 'returned' THEN finding.state "
-            "ELSE excluded.state END, priority = excluded.priority, until = excluded.until, "
-            "summary = excluded.summary, "
-            "evidence = excluded.evidence, causes = excluded.causes, method = excluded.method",
-            (
-                f.rule, f.subject, f.state, f.priority, f.since, f.until, f.summary,
-                json.dumps(f.evidence, allow_nan=False),
-                json.dumps([dataclasses.asdict(cause) for cause in f.causes]),
-                method,
-            ),
-        )  # fmt: skip

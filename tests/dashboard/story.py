@@ -18,16 +18,14 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     Cause,
-    DayResults,
     EnclosureEstimate,
     Finding,
     Ladder,
     LoopEstimate,
     StateRun,
     SunDay,
-    write_day,
-    write_findings,
 )
+from analysis.results_writing import DayResults, write_day, write_findings
 from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import Channels, open_writer, transaction
