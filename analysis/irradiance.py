@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.geometry import Attitude, Facing, facings
+from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS
 from analysis.sky import Parts, Sky
 from analysis.sun import Floats
 from logger.settings import Array
@@ -29,8 +30,6 @@ TRANSPOSITION = 0.02
 LUX_GAIN = 0.05
 SISTER_GAIN = 0.06
 OFFSET_WM2 = 3.0
-PLANE, REFERENCE, HORIZONTAL, LUX, SISTERS, CLEAR = range(6)
-EVIDENCE = ("plane", "reference module", "horizontal", "lux", "sister arrays", "clear sky")
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,20 @@ import statistics
 from collections.abc import Sequence
 from typing import Any
 
-from analysis import iec61724, ladder, yields
+from analysis import iec61724, ladder, verdicts
 from analysis.assess import METHOD
-from analysis.irradiance import EVIDENCE, PLANE
-from analysis.results import ArrayDay, EnclosureEstimate, Finding, Ladder, LightDay, LoopEstimate, Results, ratio
+from analysis.results import (
+    EVIDENCE,
+    PLANE,
+    ArrayDay,
+    EnclosureEstimate,
+    Finding,
+    Ladder,
+    LightDay,
+    LoopEstimate,
+    Results,
+    ratio,
+)
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -68,7 +78,7 @@ def _empty(settings: Settings) -> dict[str, Any]:
 
 
 def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, Any]:
-    sums = yields.over(days)
+    sums = verdicts.over(days)
     rungs = ladder.total(ladders)
     return {
         "name": name,

@@ -10,6 +10,10 @@ from typing import Any
 
 import pandas as pd
 
+# What the light of an array was known by, best first.
+PLANE, REFERENCE, HORIZONTAL, LUX, SISTERS, CLEAR = range(6)
+EVIDENCE = ("plane", "reference module", "horizontal", "lux", "sister arrays", "clear sky")
+
 
 @dataclass(frozen=True, slots=True)
 class SunDay:

@@ -12,20 +12,13 @@ from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured
-from analysis.irradiance import CLEAR, EVIDENCE, SISTERS, Light
-from analysis.results import ArrayDay, StateRun, SunDay
+from analysis.irradiance import Light
+from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
 from analysis.states import Codes
 from analysis.sun import Floats
+from analysis.verdicts import verdict
 from logger.settings import Array
 
-DEADBAND = 0.07
-COVERED_SHARE = 0.05
-LIMITED_SHARE = 0.5
-LEAST_COMPLETENESS = 0.5
-LEAST_JUDGING_MIN = 60.0
-# Share of a clear sky's power that proves an array well, whatever the light was; common practice, no source.
-NEAR_CLEAR = 0.85
-RELATIVE = (EVIDENCE[SISTERS], EVIDENCE[CLEAR])
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
 
 
@@ -125,75 +118,6 @@ def _best_seen(light: Light, where: Mask) -> str:
     """The kind of evidence that gave most of the day's light."""
     kinds = light.evidence[where] if where.any() else light.evidence
     return EVIDENCE[int(np.bincount(kinds, minlength=1).argmax())] if len(kinds) else EVIDENCE[CLEAR]
-
-
-def verdict(
-    *,
-    completeness: float,
-    judging_min: float,
-    covered_wh: float | None,
-    expected_wh: float | None,
-    limited_wh: float | None,
-    judged_wh: float | None,
-    judged_low_wh: float | None,
-    judged_high_wh: float | None = None,
-    absolute: bool = True,
-    deadband: float = DEADBAND,
-) -> str:
-    """Verdict of a day or of a span, the first that applies.
-
-    Light that only the sister arrays showed can tell that one is weak. That one is well it tells only where the array
-    came close to what a clear sky would have given: all of them may be weak together.
-
-    Returns
-    -------
-    str
-        ``cannot tell``, ``covered``, ``shortfall``, ``limited`` or ``healthy``.
-    """
-    covered = covered_wh is not None and covered_wh > 0
-    if completeness < LEAST_COMPLETENESS or (judging_min < LEAST_JUDGING_MIN and not covered):
-        return "cannot tell"
-    if expected_wh and covered_wh is not None and covered_wh > COVERED_SHARE * expected_wh:
-        return "covered"
-    if judged_wh is not None and judged_low_wh and judged_wh / judged_low_wh < 1.0 - deadband:
-        return "shortfall"
-    if not absolute and not (judged_wh and judged_high_wh and judged_wh > NEAR_CLEAR * judged_high_wh):
-        return "cannot tell"
-    if expected_wh and limited_wh is not None and limited_wh > LIMITED_SHARE * expected_wh:
-        return "limited"
-    return "healthy"
-
-
-def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
-    """The same figures over several days of one array: sums of sums, then the same rules."""
-
-    def add(name: str) -> float | None:
-        values = [v for d in days if (v := getattr(d, name)) is not None]
-        return sum(values) if values else None
-
-    names = (
-        "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
-        "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "limited_wh", "plane_wh_m2",
-    )  # fmt: skip
-    sums: dict[str, Any] = {name: add(name) for name in names}
-    daylight, known = sum(d.daylight_min for d in days), sum(d.known_min for d in days)
-    sums["completeness"] = known / daylight if daylight else 0.0
-    with_plane = [d for d in days if d.performance_ratio is not None and d.plane_wh_m2]
-    plane = sum((d.plane_wh_m2 or 0.0) * d.rated_w for d in with_plane)
-    got = sum((d.performance_ratio or 0.0) * (d.plane_wh_m2 or 0.0) * d.rated_w for d in with_plane)
-    sums["performance_ratio"] = got / plane if plane else None
-    sums["verdict"] = verdict(
-        completeness=sums["completeness"],
-        judging_min=sum(d.judging_min for d in days),
-        covered_wh=sums["covered_wh"],
-        expected_wh=sums["expected_wh"],
-        limited_wh=sums["limited_wh"],
-        judged_wh=sums["judged_measured_wh"],
-        judged_low_wh=sums["judged_low_wh"],
-        judged_high_wh=sums["judged_high_wh"],
-        absolute=not days or sum(d.evidence not in RELATIVE for d in days) * 2 > len(days),
-    )
-    return sums
 
 
 def _minutes(held: Sequence[StateRun]) -> dict[str, float]:

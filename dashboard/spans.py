@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.results import ArrayDay, Cause, Finding, ratio
+from analysis.verdicts import over
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +67,20 @@ def from_days(days: Sequence[ArrayDay]) -> list[ArraySpan]:
 
 
 def _of_one(name: str, days: list[ArrayDay]) -> ArraySpan:
-    measured = total(d.judged_measured_wh for d in days)
-    daylight = sum(d.daylight_min for d in days)
+    sums = over(days)
+    judged = sums["judged_measured_wh"]
     return ArraySpan(
         name=name,
-        measured_wh=total(d.measured_wh for d in days),
-        expected_wh=total(d.expected_wh for d in days),
-        ratio=ratio(measured, total(d.judged_expected_wh for d in days)),
+        measured_wh=sums["measured_wh"],
+        expected_wh=sums["expected_wh"],
+        ratio=ratio(judged, sums["judged_expected_wh"]),
         # Errors of light and datasheet last for days, so the ends of the days' intervals are added as they are.
-        low=ratio(measured, total(d.judged_high_wh for d in days)),
-        high=ratio(measured, total(d.judged_low_wh for d in days)),
-        curtailed_wh=total(d.curtailed_wh for d in days),
-        covered_wh=total(d.covered_wh for d in days),
-        completeness=ratio(sum(d.known_min for d in days), daylight),
-        verdict=None,
+        low=ratio(judged, sums["judged_high_wh"]),
+        high=ratio(judged, sums["judged_low_wh"]),
+        curtailed_wh=sums["curtailed_wh"],
+        covered_wh=sums["covered_wh"],
+        completeness=sums["completeness"],
+        verdict=sums["verdict"],
         light={d.day: d.expected_wh for d in days if d.expected_wh is not None},
         covered_days=sum(d.verdict == "covered" for d in days),
         silent=_silent(d.states for d in days),

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from analysis import irradiance, offsets
 from analysis.frames import Grid, Pieces, Stretch
 from analysis.geometry import Attitude, Facing, attitude, facings
-from analysis.irradiance import CLEAR, EVIDENCE, HORIZONTAL, LUX, PLANE, REFERENCE, Light, on_array, reference_light
-from analysis.results import SunDay
+from analysis.irradiance import Light, on_array, reference_light
+from analysis.results import CLEAR, EVIDENCE, HORIZONTAL, LUX, PLANE, REFERENCE, SunDay
 from analysis.sky import Parts, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, day_start
 from logger.settings import Array

@@ -13,7 +13,8 @@ from analysis import evidence, instruments, states
 from analysis.expected import Expected
 from analysis.frames import Grid, Pieces
 from analysis.instruments import Measured
-from analysis.irradiance import CLEAR, PLANE, Light
+from analysis.irradiance import Light
+from analysis.results import CLEAR, PLANE
 from analysis.states import WORDS, Codes
 from analysis.sun import SunPosition
 from logger.settings import Settings

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import states, yields
+from analysis import states, verdicts, yields
 from analysis.frames import Grid
 from analysis.instruments import Measured
-from analysis.irradiance import PLANE, Light
-from analysis.results import ArrayDay
+from analysis.irradiance import Light
+from analysis.results import PLANE, ArrayDay
 from analysis.states import WORDS
 from analysis.sun import DAY_MS
 from tests.analysis import frames
@@ -45,7 +45,7 @@ GOOD: dict[str, Any] = {
 )
 def test_the_first_rule_that_applies_gives_the_verdict(changed: dict[str, float], word: str) -> None:
     """Cannot tell, covered, shortfall, limited, healthy; the shortfall by the upper bound of the ratio."""
-    assert yields.verdict(**(GOOD | changed)) == word
+    assert verdicts.verdict(**(GOOD | changed)) == word
 
 
 N = 24 * 60
@@ -129,9 +129,9 @@ def test_days_add_up() -> None:
     """Over a span the energies are sums, and the verdict follows the same rules on the sums."""
     good = judged_day(states.UNHINDERED, 99.0, 100.0)
     bad = judged_day(states.UNHINDERED, 60.0, 100.0)
-    sums = yields.over([good, bad])
+    sums = verdicts.over([good, bad])
     assert sums["measured_wh"] == pytest.approx((99.0 + 60.0) * 24)
     assert sums["verdict"] == "shortfall"
-    assert yields.over([good, good])["verdict"] == "healthy"
-    assert yields.over([])["measured_wh"] is None
+    assert verdicts.over([good, good])["verdict"] == "healthy"
+    assert verdicts.over([])["measured_wh"] is None
     assert dt.timedelta(minutes=sum(good.states.values())) == dt.timedelta(days=1)
