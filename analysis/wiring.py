@@ -147,7 +147,8 @@ def _fit(
         covariance = np.linalg.inv(weighed @ columns + precision)
         found = covariance @ (weighed @ drop)
         residual = drop - columns @ found
-        noise = max(1.4826 * float(np.median(np.abs(residual - np.median(residual)))), 0.003)
-        weights = np.minimum(1.0, 1.5 * noise / np.maximum(np.abs(residual), 1e-9))
+        size = np.abs(residual)
+        noise = max(1.4826 * float(np.median(size)), 0.003)
+        weights = np.minimum(1.0, 1.5 * noise / np.maximum(size, 1e-9))
     sigma = float(np.hypot(np.sqrt(covariance[1, 1]), _CURRENT_GAIN * found[1]))
     return round(at), float(found[1]), sigma, float(found[0])
