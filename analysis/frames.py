@@ -22,6 +22,8 @@ from logger.sealed import one_moment
 
 # A grid interval is known where at least this share of it is covered; common practice, no source.
 LEAST_COVERAGE = 0.5
+# Tables that one statement may join (SQLite: 64), less the one of the minutes themselves and some to spare.
+_TABLES = 60
 
 
 @dataclass(frozen=True)
@@ -206,22 +208,16 @@ def _minutes(
     first = start // MINUTE_MS * MINUTE_MS
     table = np.full((-(-(stop - first) // MINUTE_MS), len(numbers)), np.nan)
     _fill_from_files(connection, table, first, stop, numbers, asked)
-    width = int(numbers.max(initial=0)) + 1
-    columns = np.zeros(width, dtype=np.int64)
-    columns[numbers] = np.arange(len(numbers))
     for chosen, stretches in asked:
-        if not chosen:
-            continue
-        # Moment and channel come as one number: what is slow here is each value that passes through Python.
-        within = ", ".join(str(int(i)) for i in sorted(chosen))
-        query = (
-            f"SELECT (t - {first}) / {MINUTE_MS} * {width} + channel, mean FROM minute "
-            f"WHERE t >= ? AND t < ? AND channel IN ({within})"
-        )
-        for bounds in stretches:
-            rows = np.fromiter(chain.from_iterable(connection.execute(query, bounds)), dtype=float).reshape(-1, 2)
-            at, channel = np.divmod(rows[:, 0].astype(np.int64), width)
-            table[at, columns[channel]] = rows[:, 1]
+        ordered = sorted(chosen)
+        for some in (ordered[i : i + _TABLES] for i in range(0, len(ordered), _TABLES)):
+            columns = np.searchsorted(numbers, some)
+            for bounds in stretches:
+                begin = -(-bounds[0] // MINUTE_MS) * MINUTE_MS
+                found = _side_by_side(connection, begin, bounds[1], some)
+                at = (begin - first) // MINUTE_MS + np.arange(len(found))
+                stored = np.isfinite(found)
+                table[np.ix_(at, columns)] = np.where(stored, found, table[np.ix_(at, columns)])
     pieces = {}
     for column, number in enumerate(numbers.tolist()):
         known = np.flatnonzero(np.isfinite(table[:, column]))
@@ -229,6 +225,28 @@ def _minutes(
             start_ms = first + known.astype(np.int64) * MINUTE_MS
             pieces[number] = Pieces(start_ms, np.full(len(known), MINUTE_MS, dtype=np.int64), table[known, column])
     return pieces
+
+
+def _side_by_side(connection: sqlite3.Connection, start: int, stop: int, channels: Sequence[int]) -> Floats:
+    """Means of every minute of a stretch, a column a channel, NaN where there is none; empty where no channel has any.
+
+    The database puts the channels of a minute in one row: what is slow here is each row and each value that passes
+    through Python.
+    """
+    anything = connection.execute("SELECT 1 FROM minute WHERE t >= ? AND t < ? LIMIT 1", (start, stop)).fetchone()
+    if anything is None:
+        return np.empty((0, len(channels)))
+    means = ", ".join(f"m{i}.mean" for i in range(len(channels)))
+    tables = " ".join(
+        f"LEFT JOIN minute m{i} ON m{i}.t = every.t AND m{i}.channel = {int(channel)}"
+        for i, channel in enumerate(channels)
+    )
+    rows = connection.execute(
+        f"WITH RECURSIVE every(t) AS (SELECT ? UNION ALL SELECT t + {MINUTE_MS} FROM every WHERE t + {MINUTE_MS} < ?) "
+        f"SELECT {means} FROM every {tables}",
+        (start, stop),
+    )
+    return np.fromiter(chain.from_iterable(rows), dtype=float).reshape(-1, len(channels))
 
 
 def _fill_from_files(
