@@ -252,7 +252,9 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
         if settings.site.hottest_c is None:
             yield Hazard("hot-volts", f"array.{array.name}", "cannot tell", {"needs": ["site.hottest_c"]})
             continue
-        u0, u1 = modules.faiman_factors(array.mounting or "glued")
+        # The hottest mounting counts for the whole string: the least volts that it may show.
+        mounting = min((m or "glued" for m in array.mountings), key=lambda m: sum(modules.faiman_factors(m)))
+        u0, u1 = modules.faiman_factors(mounting)
         module_c = settings.site.hottest_c + modules.STC_IRRADIANCE / (u0 + u1 * modules.UNMEASURED_WIND)
         # Of power and current the coefficients are known; what is left is the voltage's.
         isc = array.module.temp_coeff_isc
@@ -269,7 +271,7 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
                 "array_v": at_controller,
                 "needed_v": volts + controller.run_headroom_v,
                 "module_c": module_c,
-                "mounting": array.mounting or "glued, as mounting is not given",
+                "mounting": mounting if None not in array.mountings else f"{mounting}, as mounting is not given",
             }
             yield Hazard("hot-volts", f"array.{array.name}", "medium", evidence)
 
@@ -301,7 +303,7 @@ def _loose_ends(settings: Settings) -> Iterator[Hazard]:
         if not _arrays(controller, settings):
             yield Hazard("no-array", f"controller.{controller.name}", "low")
     for array in settings.array:
-        if array.mounting is None:
+        if None in array.mountings:
             yield Hazard("mounting", f"array.{array.name}", "cannot tell", {"needs": ["array.mounting"]})
     measured = {entry.channel for source in settings.source for entry in source.channel}
     for array in settings.array:

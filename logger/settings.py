@@ -93,6 +93,7 @@ class Module(Table):
     temp_coeff_isc: float | None = Field(None, ge=-0.2, le=0.3, examples=[0.05])
     cells_in_series: int | None = Field(None, ge=1, examples=[36])
     substrings: int | None = Field(None, ge=1, examples=[2])
+    technology: Literal["mono", "poly", "cdte", "cigs", "amorphous"] | None = Field(None, examples=["mono"])
 
     @model_validator(mode="after")
     def _plausible(self) -> Module:
@@ -143,6 +144,12 @@ class Array(Dated):
         if not self.is_mixed:
             return self.module.power * self.modules_in_series * self.strings_in_parallel
         return sum(module.power for string in self.strings for module in string)
+
+    @property
+    def mountings(self) -> tuple[str | None, ...]:
+        """How each of its modules is mounted: as its group says, else as the array."""
+        own = [group.mounting or self.mounting for group in self.group for _ in range(group.modules)]
+        return tuple(own or [self.mounting])
 
     @property
     def is_mixed(self) -> bool:
