@@ -27,6 +27,7 @@ from analysis import (
     offsets,
     sisters,
     states,
+    whereabouts,
     wiring,
     yields,
 )
@@ -34,7 +35,7 @@ from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
 from analysis.sky import ALBEDO, Sky
-from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start
+from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
@@ -67,10 +68,10 @@ def judge_days(
     longitude : float
         Of the solar days.
     """
-    site = settings.site
     starts = [day_start(day, longitude) for day in days]
-    place = Place(*_position(connection, settings, starts[0], starts[-1] + DAY_MS), site.elevation)
-    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place)
+    track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
+    place = whereabouts.place(settings, track)
+    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place, track=track)
     suns = [
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
@@ -124,18 +125,11 @@ def _window(sun: SunDay) -> tuple[int, int]:
     return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
 
 
-def _position(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> tuple[float, float]:
-    """Where she lies: by the settings, or for a vessel under way in the middle of the day's positions."""
-    site = settings.site
-    if site.moored != "under way":
-        return site.latitude, site.longitude
-    found = load(connection, start, stop, [(start, stop)], ["site.position.latitude", "site.position.longitude"])
-    latitude, longitude = (found[f"site.position.{name}"].value for name in ("latitude", "longitude"))
-    if not len(latitude) or not len(longitude):
-        return site.latitude, site.longitude
-    turn = np.radians(longitude)
-    middle = np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn))))
-    return float(np.median(latitude)), float(middle)
+def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> Track | None:
+    if settings.site.moored != "under way":
+        return None
+    found = load(connection, start, stop, [(start, stop)], whereabouts.CHANNELS)
+    return whereabouts.track(found, start, stop)
 
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
@@ -198,7 +192,7 @@ class _Shared:
             self.path.at(grid.middle),
             self.place,
             self.stretch,
-            ALBEDO[site.around],
+            ALBEDO[whereabouts.around(self.settings)],
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
         )
@@ -378,8 +372,10 @@ def wanted_channels(settings: Settings) -> list[str]:
     wanted = [
         "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
         "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", "site.position.latitude", "site.position.longitude",
+        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
     ]  # fmt: skip
+    if any(array.module.technology for array in settings.array):
+        wanted.append("air.outside.humidity")
     for array in settings.array:
         wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
         wanted += [
