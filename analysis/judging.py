@@ -16,6 +16,7 @@ import pandas as pd
 from analysis import (
     bank,
     cover,
+    drift,
     enclosure,
     envelope,
     evidence,
@@ -31,10 +32,11 @@ from analysis import (
     wiring,
     yields,
 )
+from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
-from analysis.sky import ALBEDO, Sky
+from analysis.sky import ALBEDO, GLOBAL, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Settings
@@ -49,6 +51,7 @@ def judge_days(
     covered_before: dict[str, bool],
     record: tuple[int, int],
     longitude: float,
+    drifts: Drifts | None = None,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
 
@@ -67,6 +70,8 @@ def judge_days(
         Where the record begins and ends, UTC [ms]: what lies outside has no state.
     longitude : float
         Of the solar days.
+    drifts : mapping, optional
+        Drift of each light sensor on each day, to be taken out.
     """
     starts = [day_start(day, longitude) for day in days]
     track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
@@ -76,11 +81,11 @@ def judge_days(
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
     ]
-    wanted = wanted_channels(settings)
+    wanted = instruments.wanted_channels(settings)
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection))
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -151,7 +156,9 @@ class _Shared:
         record: tuple[int, int],
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
+        drifts: Drifts,
     ) -> None:
+        self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
         self.path = path
@@ -195,6 +202,7 @@ class _Shared:
             ALBEDO[whereabouts.around(self.settings)],
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
+            lambda channel: drift.on_grid(self.drifts, channel, self.suns, grid),
         )
 
     def _offsets(self, channel: str) -> list[float]:
@@ -209,7 +217,7 @@ class _Shared:
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
-        channel = "irradiance.horizontal.global"
+        channel = GLOBAL
         pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
         grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
         found: list[list[LightDay]] = []
@@ -218,7 +226,8 @@ class _Shared:
             if len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
                 said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
-            found.append([said] if said else [])
+            known = self.drifts.get((channel, sun.day), drift.NONE)
+            found.append([replace(said, drift=known.gain)] if said else [])
         return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
@@ -366,32 +375,3 @@ def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
     power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     return grid_for([*power, *light[:1]], sun.start, sun.stop)
-
-
-def wanted_channels(settings: Settings) -> list[str]:
-    wanted = [
-        "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
-    ]  # fmt: skip
-    if any(array.module.technology for array in settings.array):
-        wanted.append("air.outside.humidity")
-    for array in settings.array:
-        wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
-        wanted += [
-            f"array.{array.name}.{q}" for q in ("voltage", "current", "power", "module_voltage", "module_temperature")
-        ]
-    for controller in settings.controller:
-        wanted += [
-            f"controller.{controller.name}.{q}"
-            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
-        ]
-    if settings.bank:
-        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
-    wanted += instruments.dump_channels(settings)
-    for box in settings.enclosure:
-        wanted.append(f"enclosure.{box.name}.temperature")
-        if box.surroundings:
-            wanted.append(f"{box.surroundings}.temperature")
-    wanted += [f"fan.{fan.name}.running" for fan in settings.fan]
-    return wanted
