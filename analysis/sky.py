@@ -109,6 +109,7 @@ class Sky:
         self.albedo = albedo
         self.stretch = stretch
         self._horizon = horizon
+        self._domes: list[Dome] = []
         self._offset = offsets or (lambda _: np.zeros(len(grid.start)))
         self._drift = drifts or (lambda _: (np.ones(len(grid.start)), np.zeros(len(grid.start))))
 
@@ -232,6 +233,9 @@ class Sky:
         Perez et al. (Solar Energy 44, 1990) in the continuous form of Driesse et al. (Solar Energy 267, 2024), which
         draws no steps into minutes. It misses the plane of two measured sets by less than Hay and Davies' model does.
         """
+        known = next((dome for dome in self._domes if dome.parts is parts), None)
+        if known is not None:
+            return known  # all arrays stand under one sky
         found = pvlib.irradiance.perez_driesse(
             90.0, 180.0, parts.dhi, parts.dni, self.extra, self.sun.apparent_zenith, self.sun.azimuth,
             airmass=self.airmass, return_components=True,
