@@ -27,7 +27,7 @@ import numpy as np
 
 from logger.plan import ChannelPlan, Plan, RegisterPlan, SourcePlan
 from logger.schema import prepare
-from tests.aboard.books import cpu_s, resident_mb, written
+from tests.aboard.books import cpu_s, mapped, resident_mb, written
 from tests.aboard.broker import real_broker
 from tests.aboard.rig import PATIENCE_S, device
 from tests.aboard.talkers import Book, OnBus, OnLine, OnTopics, Talker
@@ -36,6 +36,7 @@ from tests.aboard.talkers import Book, OnBus, OnLine, OnTopics, Talker
 ALONE, BESIDE = (17, 17, 16), (12, 12, 12)
 UNITS, UNIT_READINGS, SENTENCE_READINGS, TOPIC_READINGS = 2, 3, 4, 4
 MOST_MB = 30.0
+HEAVY = ("numpy", "pandas", "scipy", "pyarrow", "pydantic", "sqlite_utils", "dash")
 PLUGGED_S = 150.0
 
 
@@ -57,6 +58,8 @@ class Outcome:
     resident_mb : list of float
         Once a minute [MB].
     core_percent, bytes_a_sample : float
+    heavy : list of str
+        Packages of the analysis that the logging process has mapped.
     """
 
     seconds: float
@@ -68,6 +71,7 @@ class Outcome:
     resident_mb: list[float] = field(default_factory=list)
     core_percent: float = 0.0
     bytes_a_sample: float = 0.0
+    heavy: list[str] = field(default_factory=list)
 
     @property
     def growth_mb_h(self) -> float:
@@ -215,6 +219,7 @@ def _watch(pid: int, store: Path, seconds: float, flush_s: float, outcome: Outco
     while (left := began + seconds - time.monotonic()) > 0:
         pause.wait(min(every, left))
         outcome.resident_mb.append(resident_mb(pid))
+    outcome.heavy = mapped(pid, HEAVY)
     outcome.core_percent = 100 * (cpu_s(pid) - cpu) / (time.monotonic() - began)
     outcome.bytes_a_sample = (written(pid) - bytes_first) / max(_samples(store) - kept_first, 1)
 
@@ -259,8 +264,9 @@ def main() -> int:
     )
     print(f"share of a core   {found.core_percent:8.2f} %")
     print(f"written a sample  {found.bytes_a_sample:8.1f} byte")
-    heavy = options.serial and max(memory) > MOST_MB
-    return 1 if lost > found.on_the_wire or found.strange or heavy else 0
+    print(f"heavy packages    {', '.join(found.heavy) or 'none'}")
+    stout = options.serial and max(memory) > MOST_MB
+    return 1 if lost > found.on_the_wire or found.strange or stout or found.heavy else 0
 
 
 if __name__ == "__main__":

@@ -61,6 +61,7 @@ def test_the_soak_counts_what_was_lost(bench: Bench, alone: bool) -> None:
     assert 0 < found.kept <= found.said
     assert found.said - found.kept <= found.on_the_wire
     assert found.strange == 0
+    assert found.heavy == []
 
 
 def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
