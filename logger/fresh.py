@@ -88,7 +88,7 @@ class Fresh:
         values, each = values[a:b], self._long or MINUTE_MS
         for begin, c, d in _groups(times[a:b], HOUR_MS):
             held, covered = values[c:d], (d - c) * each
-            # In the database's own order of rounding, so that a later look at the same samples changes little or nothing.
+            # In the database's own order of rounding: a later look at the same samples changes next to nothing.
             mean = sum(value * each for value in held) / covered
             yield begin, channel, mean, min(held), max(held), d - c, d - c, covered
 
