@@ -242,9 +242,9 @@ class Sky:
         )  # fmt: skip
         # On an upright plane half of the even part arrives, and all of the horizon's.
         even, horizon = (np.nan_to_num(np.asarray(found[f"poa_{name}"])) for name in ("isotropic", "horizon"))
-        return Dome(
-            parts, np.maximum(parts.dhi - 2.0 * even, 0.0) * (1.0 - self.shaded_by_horizon), 2.0 * even, horizon
-        )
+        round_sun = np.maximum(parts.dhi - 2.0 * even, 0.0) * (1.0 - self.shaded_by_horizon)
+        self._domes.append(Dome(parts, round_sun, 2.0 * even, horizon))
+        return self._domes[-1]
 
     def in_plane(self, facing: Facing, dome: Dome) -> InPlane:
         """Light that falls into a plane."""
