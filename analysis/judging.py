@@ -30,14 +30,16 @@ from analysis import (
     states,
     whereabouts,
     wiring,
+    witnesses,
     yields,
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
-from analysis.sky import ALBEDO, GLOBAL, Sky
+from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
+from analysis.witnesses import Witness
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
@@ -213,21 +215,33 @@ class _Shared:
         return self._nights[channel]
 
     def light_days(self) -> list[list[LightDay]]:
-        """What each day says of the horizontal light sensor, on the sensor's own intervals.
+        """What each day says of each light sensor."""
+        found: list[list[LightDay]] = [[] for _ in self.suns]
+        for witness in witnesses.of_settings(self.settings):
+            for told, said in zip(found, self._days_of(witness), strict=True):
+                if said:
+                    told.append(said)
+        return found
+
+    def _days_of(self, witness: Witness) -> list[LightDay | None]:
+        """The same of one sensor, on its own intervals.
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
-        channel = GLOBAL
+        channel = witness.channel
         pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
+        if not any(len(mine.start) for mine in pieces):
+            return [None] * len(pieces)
+        offset = self._offsets(channel)
         grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
-        found: list[list[LightDay]] = []
+        found: list[LightDay | None] = []
         for i, sun in enumerate(self.suns):
             said = None
             if len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
-                said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+                said = envelope.of_day(witness, sun, sky, offset[i] if offset else 0.0)
             known = self.drifts.get((channel, sun.day), drift.NONE)
-            found.append([replace(said, drift=known.gain)] if said else [])
+            found.append(replace(said, drift=known.gain) if said else None)
         return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:

@@ -16,12 +16,12 @@ from analysis.sun import Floats, Place, SunPosition
 
 # Global luminous efficacy [lm/W] of a clear and of an overcast sky: typical year 703165, Perez's illuminance model
 # (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy).
-_EFFICACY_CLEAR, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 103.6, 115.6, 107.4
+CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 103.6, 115.6, 107.4
 # Night offset of a light sensor: its median while the sun is well down, believed within these bounds [W/m²]
 # (common practice; the same bound stands in an open library of quality rules).
 NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
-GLOBAL = "irradiance.horizontal.global"
+GLOBAL, LUX = "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
 # Water in the air where no hygrometer hangs outside, that of the standard spectrum of ASTM G173 [cm].
 _STANDARD_WATER_CM = 1.42
 # The settings' words for cells, and those of the library.
@@ -167,10 +167,10 @@ class Sky:
     @cached_property
     def by_lux(self) -> Parts:
         """Light by a lux sensor: luminous efficacy between that of a clear and of an overcast sky."""
-        lux = self.light("irradiance.horizontal.illuminance")
+        lux = self.light(LUX)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.clip((lux / _EFFICACY_MEAN / self.clear.ghi - 0.3) / 0.5, 0.0, 1.0)
-        efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (_EFFICACY_CLEAR - _EFFICACY_OVERCAST)
+        efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (CLEAR_EFFICACY - _EFFICACY_OVERCAST)
         return self.taken_apart(lux / efficacy)
 
     def completed(self, horizontal: Floats) -> Parts:

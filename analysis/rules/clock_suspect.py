@@ -17,7 +17,9 @@ _SIGMAS = 3.0
 
 def found(history: History) -> list[Finding]:
     """One finding for each spell; two clear days in a row raise it."""
-    days = [d for d in history.light_days if d.noon_shift_s is not None]
+    # One sensor speaks for a day: of several the first by name, which is the one for irradiance.
+    told = sorted((d for d in history.light_days if d.noon_shift_s is not None), key=lambda d: (d.day, d.channel))
+    days = list({d.day: d for d in reversed(told)}.values())[::-1]
     return [
         _finding(spell)
         for spell in spells(

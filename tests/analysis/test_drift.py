@@ -14,11 +14,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis import drift
+from analysis import drift, envelope, witnesses
 from analysis.frames import Grid, Stretch
 from analysis.results import LightDay
-from analysis.sky import Sky
+from analysis.rules import sensor_suspect
+from analysis.sky import CLEAR_EFFICACY, LUX, Sky
 from analysis.sun import DAY_MS, Place, SunPath
+from tests.analysis import frames
+from tests.analysis.test_findings import history
 from tests.analysis.test_light import sky_of
 
 GLOBAL = "irradiance.horizontal.global"
@@ -106,6 +109,64 @@ def test_cloud_enhancement_is_scaled_and_never_clipped() -> None:
     assert sky.light(GLOBAL) == pytest.approx(1300.0 / 0.9)
     assert sky.as_read(GLOBAL) == pytest.approx(1300.0)
     assert sky.drift_sigma(GLOBAL) == pytest.approx(drift.SIGMA)
+
+
+PLANE = "irradiance.a.plane"
+
+
+def against(other: float, days: int = 4) -> list[Any]:
+    """Findings where a horizontal sensor is right and that in the plane has another gain."""
+    return sensor_suspect.found(
+        history(light_days=[*light_days(lambda n: 1.01, days), *light_days(lambda n: other, days, PLANE)])
+    )
+
+
+def test_two_sensors_under_one_clear_sky_try_one_another() -> None:
+    """Within 10 % of one another they agree; beyond, the one further from the clear sky is named."""
+    assert against(0.93) == []
+    assert against(0.86, days=2) == []
+    (found,) = against(0.86)
+    assert (found.rule, found.priority, found.evidence["channel"]) == ("sensor-suspect", "low", PLANE)
+    assert found.evidence["ratio"] == pytest.approx(0.86 / 1.01, abs=0.001)
+    assert "15 % less" in found.summary
+
+
+def test_a_sensor_beyond_the_clear_sky_is_told_once() -> None:
+    """Too far from the sky itself: one finding, and not a second one for its quarrel with the other."""
+    assert len(against(0.6)) == 1
+
+
+def test_what_a_sensor_in_the_plane_says_of_a_clear_day() -> None:
+    """Tilted 30° to the east, its gain is found against the clear sky in its own plane; its noon is not the sun's and
+    tells nothing. Without a heading nobody knows which way it faces."""
+    settings = frames.settings()
+    leaning = settings.array[0].model_copy(update={"tilt": 30.0, "azimuth": 90.0})
+    settings = settings.model_copy(update={"array": [leaning]})
+    witness = next(w for w in witnesses.of_settings(settings) if w.channel == PLANE)
+    place, day = Place(48.0, 0.0), dt.date(2026, 6, 10)
+    base = sky_of(place, day)
+    clear = witness.clear(base)
+    assert clear is not None
+    sky = sky_of(place, day, {PLANE: 0.9 * clear})
+    found = envelope.of_day(witness, frames.sun_day(), sky, 0.0)
+    assert found is not None
+    assert found.gain == pytest.approx(0.9, abs=0.01)
+    assert found.noon_shift_s is None
+    swinging = settings.model_copy(update={"site": settings.site.model_copy(update={"moored": "swinging"})})
+    lost = next(w for w in witnesses.of_settings(swinging) if w.channel == PLANE)
+    assert lost.clear(sky) is None
+    assert envelope.of_day(lost, frames.sun_day(), sky, 0.0) is None
+
+
+def test_a_lux_sensor_is_tried_by_the_clear_sky_too() -> None:
+    """104 lm/W under a clear sky: a lux sensor of 0.8 is told so, its noon with it."""
+    witness = next(w for w in witnesses.of_settings(frames.settings()) if w.channel == LUX)
+    place, day = Place(48.0, 0.0), dt.date(2026, 6, 10)
+    sky = sky_of(place, day, {LUX: 0.8 * CLEAR_EFFICACY * sky_of(place, day).clear.ghi})
+    found = envelope.of_day(witness, frames.sun_day(), sky, 0.0)
+    assert found is not None
+    assert found.gain == pytest.approx(0.8, abs=0.01)
+    assert found.noon_shift_s == pytest.approx(0.0, abs=90.0)
 
 
 # -- through the commands -----------------------------------------------------------------------------------------
