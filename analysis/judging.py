@@ -205,6 +205,7 @@ class _Shared:
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
             lambda channel: drift.on_grid(self.drifts, channel, self.suns, grid),
+            self.path.at,
         )
 
     def _offsets(self, channel: str) -> list[float]:

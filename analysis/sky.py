@@ -12,7 +12,7 @@ import pvlib
 
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Facing
-from analysis.sun import Floats, Place, SunPosition
+from analysis.sun import MINUTE_MS, Floats, Place, SunPosition, Times
 
 # Global luminous efficacy [lm/W] of a clear and of an overcast sky: typical year 703165, Perez's illuminance model
 # (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy).
@@ -22,6 +22,8 @@ CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 103.6, 115.6, 107.4
 NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
 GLOBAL, LUX = "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
+# Intervals longer than this are looked at in steps of ten minutes.
+_LONG_MS, _FINE_MS = 20 * MINUTE_MS, 10 * MINUTE_MS
 # Water in the air where no hygrometer hangs outside, that of the standard spectrum of ASTM G173 [cm].
 _STANDARD_WATER_CM = 1.42
 # The settings' words for cells, and those of the library.
@@ -90,6 +92,8 @@ class Sky:
         Night offset of a channel of light on the grid [W/m²]; nothing is taken off without it.
     drifts : callable
         Drift of the gain of a channel of light on the grid, and its relative standard uncertainty; 1 and 0 without it.
+    path : callable
+        The sun at any moment of the grid, by which long intervals are looked at finely.
     """
 
     def __init__(
@@ -102,12 +106,14 @@ class Sky:
         horizon: tuple[tuple[float, float], ...] = (),
         offsets: Callable[[str], Floats] | None = None,
         drifts: Callable[[str], tuple[Floats, Floats]] | None = None,
+        path: Callable[[Times], SunPosition] | None = None,
     ) -> None:
         self.grid = grid
         self.sun = sun
         self.place = place
         self.albedo = albedo
         self.stretch = stretch
+        self._path = path
         self._horizon = horizon
         self._domes: list[Dome] = []
         self._offset = offsets or (lambda _: np.zeros(len(grid.start)))
@@ -145,17 +151,31 @@ class Sky:
 
     @cached_property
     def clear(self) -> Parts:
-        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries."""
-        if len(self.grid.start) == 0:
+        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries.
+
+        Of long intervals it is the mean over moments ten minutes apart: while the sun rises or sets, the middle of an
+        hour is a per cent off.
+        """
+        n = len(self.grid.start)
+        if n == 0:
             return Parts(np.empty(0), np.empty(0), np.empty(0))
-        dates = self.times.normalize()
+        within = max(self.grid.step // _FINE_MS, 1) if self._path and self.grid.step > _LONG_MS else 1
+        if self._path is None or within == 1:
+            return self._cloudless(self.sun.apparent_zenith, self.airmass, self.extra, self.times)
+        part = self.grid.step // within
+        t = (self.grid.start[:, None] + part // 2 + part * np.arange(within)).ravel()
+        zenith = self._path(t).apparent_zenith
+        airmass = pvlib.atmosphere.get_relative_airmass(zenith)
+        times = pd.DatetimeIndex(t.astype("datetime64[ms]")).tz_localize("UTC")
+        fine = self._cloudless(zenith, np.asarray(airmass), np.repeat(self.extra, within), times)
+        return Parts(*(values.reshape(n, within).mean(axis=1) for values in fine.each))
+
+    def _cloudless(self, zenith: Floats, airmass: Floats, extra: Floats, times: pd.DatetimeIndex) -> Parts:
+        dates = times.normalize()
         turbidity = pvlib.clearsky.lookup_linke_turbidity(dates.unique(), self.place.latitude, self.place.longitude)
+        absolute = pvlib.atmosphere.get_absolute_airmass(airmass, self.place.pressure)
         sky = pvlib.clearsky.ineichen(
-            self.sun.apparent_zenith,
-            pvlib.atmosphere.get_absolute_airmass(self.airmass, self.place.pressure),
-            turbidity.reindex(dates).to_numpy(),
-            self.place.elevation,
-            self.extra,
+            zenith, absolute, turbidity.reindex(dates).to_numpy(), self.place.elevation, extra
         )
         return Parts(*(np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi")))
 
