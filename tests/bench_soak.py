@@ -28,7 +28,8 @@ import numpy as np
 from logger.plan import ChannelPlan, Plan, RegisterPlan, SourcePlan
 from logger.schema import prepare
 from tests.aboard.books import cpu_s, mapped, resident_mb, written
-from tests.aboard.broker import real_broker
+from tests.aboard.broker import free_port, real_broker
+from tests.aboard.numbered_units import NumberedUnits
 from tests.aboard.rig import PATIENCE_S, device
 from tests.aboard.talkers import Book, OnBus, OnLine, OnTopics, Talker
 
@@ -148,8 +149,8 @@ class _Rig:
 
     def _bus(self) -> None:
         books = [self._book(f"unit{node}", UNIT_READINGS) for node in range(1, UNITS + 1)]
-        bus = OnBus(books, 12, self._stop, self._plugged_s)
-        self._stack.callback(bus.leave)
+        units = NumberedUnits(free_port(), self._folder / "numbers", UNITS)
+        self._stack.callback(units.kill)
         channels: list[ChannelPlan] = []
         for node in range(1, UNITS + 1):
             registers = [RegisterPlan(node, 3, 0, "uint32")]
@@ -157,9 +158,9 @@ class _Rig:
             plain = _numbered(f"unit{node}", [register.label for register in registers])
             channels += [replace(c, register=r) for c, r in zip(plain, registers, strict=True)]
         self.sources.append(
-            SourcePlan("bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=bus.port, every_s=1.0)
+            SourcePlan("bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=units.port, every_s=1.0)
         )
-        self.talkers.append(bus)
+        self.talkers.append(OnBus(units, books, 12, self._stop, self._plugged_s))
 
     def _book(self, name: str, readings: int) -> Book:
         return Book(f"load.{name}.starts", readings)

@@ -6,16 +6,12 @@ import random
 import threading
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 import paho.mqtt.client as mqtt
-from pymodbus.constants import ExcCodes
-from pymodbus.simulator import DataType, SimData, SimDevice
-
-from tests.logger.modbus_servers import over_tcp
 
 from .broker import RealBroker
+from .numbered_units import NumberedUnits
 from .rig import Device, claimed
 
 AWAY_S = 12.0
@@ -67,6 +63,12 @@ class Talker(threading.Thread):
         self._plugged_s = plugged_s
 
     def run(self) -> None:
+        try:
+            self._come_and_go()
+        finally:
+            self.leave()
+
+    def _come_and_go(self) -> None:
         while not self.stopping.is_set():
             if not self._until(self.heard):
                 return
@@ -78,7 +80,6 @@ class Talker(threading.Thread):
                 self.unplugged += 1
                 self.stopping.wait(self.rng.uniform(0.2, 2 * AWAY_S))
                 self.plug()
-        self.leave()
 
     def _until(self, condition: Callable[[], bool]) -> bool:
         while not condition():
@@ -183,44 +184,31 @@ class OnTopics(Talker):
 
 
 class OnBus(Talker):
-    """Units on a Modbus over TCP that number their answers; the server ends and starts again at its port.
+    """Units on a Modbus over TCP that number their answers; the process that they are is killed and starts again."""
 
-    Each unit holds its number in registers 0 and 1, the low word second, and other values in the next ones.
-    """
-
-    def __init__(self, books: list[Book], seed: int, stop: threading.Event, plugged_s: float) -> None:
+    def __init__(
+        self, units: NumberedUnits, books: list[Book], seed: int, stop: threading.Event, plugged_s: float
+    ) -> None:
         super().__init__(books, seed, stop, plugged_s)
-        self._open = ExitStack()
-        self.port = self._open.enter_context(over_tcp(*self._units()))
-
-    def _units(self) -> list[SimDevice]:
-        return [
-            SimDevice(node, simdata=[SimData(0, values=[0] * 8, datatype=DataType.REGISTERS)], action=self._of(book))
-            for node, book in enumerate(self.books, start=1)
-        ]
-
-    def _of(self, book: Book) -> Callable[..., object]:
-        async def answer(
-            function: int, start: int, address: int, count: int, registers: list[int], written: object
-        ) -> ExcCodes | None:
-            book.number += 1
-            book.said.add(book.number)
-            registers[:] = [book.number >> 16, book.number & 0xFFFF, *(self.rng.randrange(1000) for _ in range(6))]
-            return None
-
-        return answer
+        self._units = units
+        units.start()
 
     def heard(self) -> bool:
-        return True
+        """Once it has been asked more than before."""
+        return all(number > book.number for number, book in zip(self._units.numbers(), self.books, strict=True))
 
     def say(self) -> None:
         """It speaks when it is asked."""
 
     def unplug(self) -> None:
-        self._open.close()
+        self.leave()
 
     def plug(self) -> None:
-        self._open.enter_context(over_tcp(*self._units(), port=self.port))
+        self._units.start()
 
     def leave(self) -> None:
-        self._open.close()
+        self._units.kill()
+        for number, book in zip(self._units.numbers(), self.books, strict=True):
+            book.said.update(range(book.number + 1, number + 1))
+            book.number = number
+            book.doubtful.add(number)
