@@ -158,11 +158,9 @@ class _Rig:
             registers += [RegisterPlan(node, 3, 2 + n, "uint16") for n in range(UNIT_READINGS - 1)]
             plain = _numbered(f"unit{node}", [register.label for register in registers])
             channels += [replace(c, register=r) for c, r in zip(plain, registers, strict=True)]
-        self.sources.append(
-            SourcePlan(
-                "bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=units.port, every_s=1 / self._habit.pace
-            )
-        )
+        # Patient, for on a busy machine an answer that comes late would count as lost.
+        where = SourcePlan("bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=units.port, timeout_s=5.0)
+        self.sources.append(replace(where, every_s=1 / self._habit.pace))
         self.talkers.append(OnBus(units, books, self._habit, 12))
 
     def _book(self, name: str, readings: int) -> Book:
