@@ -5,6 +5,7 @@ from collections.abc import Callable
 from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
+    array_dead,
     clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
@@ -17,6 +18,7 @@ from analysis.rules import (
 
 RULES: tuple[Callable[[History], list[Finding]], ...] = (
     yield_shortfall.found,
+    array_dead.found,
     loop_resistance.found,
     enclosure_over_temperature.found,
     fan_ineffective.found,
