@@ -1,23 +1,22 @@
-"""Owns the threads that listen: one a source, quiet while its line is away, honest about every silence."""
+"""Owns listening to a live line: quiet while it is away, honest about every silence."""
 
 from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from threading import Event, Thread
+from collections.abc import Callable, Sequence
+from threading import Event
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.doubts import Doubts
 from logger.errors import LineFault, LineInUse
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Emit, Line, Source
+from logger.protocols import Decoder, Emit, Line
 from logger.readings import Item, Record, Reject, Remark, TimeEvidence
 from logger.restarts import KIND as RESTARTED
 from logger.restarts import Restarts
 from logger.timeline import Timeline
-from logger.watch import Pulse, Watch
 
 log = logging.getLogger("noonmark.logger")
 
@@ -157,6 +156,10 @@ class LiveSource:
                 self._line.close()
         emit(LiveBatch(self._name, WAITING, self._channels))
 
+    def let_go(self) -> None:
+        """Close the line under a reader that hangs in it."""
+        self._line.close()
+
     def _listen(self, stop: Event, emit: Emit) -> None:
         self._decoder.opened()
         self._barred = False
@@ -291,29 +294,3 @@ class LiveSource:
         log.info("%s: %s: %s", self._name, state, why)
         emit(EventBatch(now, self._name, "state", f"{state}: {why}"))
         emit(LiveBatch(self._name, state, self._channels))
-
-
-def start(
-    sources: Iterable[tuple[str, Source]], clock: Clock, stop: Event, emit: Emit, watch: Watch | None = None
-) -> list[Thread]:
-    """A thread for each source, watched; one that fails in a way nobody foresaw says so and begins again."""
-    threads = []
-    for name, source in sources:
-        seen, hand_on = stop, emit
-        if watch is not None:
-            seen = pulse = Pulse(stop, watch.stage(name))
-            hand_on = pulse.watched(emit)
-        arguments = (name, source, clock, seen, hand_on)
-        threads.append(Thread(target=_keep_going, args=arguments, name=f"source {name}", daemon=True))
-    for thread in threads:
-        thread.start()
-    return threads
-
-
-def _keep_going(name: str, source: Source, clock: Clock, stop: Event, emit: Emit) -> None:
-    while not stop.is_set():
-        try:
-            source.run(stop, emit)
-        except Exception:
-            log.exception("%s: a fault in Noonmark itself; it begins again in %g s", name, AWAY_S)
-            clock.wait(stop, AWAY_S)

@@ -47,13 +47,14 @@ class PolledSource:
     ) -> None:
         self._plan, self._make_line, self._decoder = plan, make_line, decoder
         self._clock, self._timeline, self._last_heard, self._longitude = clock, timeline, last_heard, longitude
+        self._source: LiveSource | None = None
 
     def run(self, stop: Event, emit: Emit) -> None:
         def note(text: str) -> None:
             emit(EventBatch(self._timeline.now_ms(), self._plan.name, KIND, text))
 
         line = self._make_line(self._plan, self._clock, note)
-        LiveSource(
+        self._source = LiveSource(
             self._plan,
             line,
             self._decoder,
@@ -61,4 +62,10 @@ class PolledSource:
             self._timeline,
             self._last_heard,
             longitude=self._longitude,
-        ).run(stop, emit)
+        )
+        self._source.run(stop, emit)
+
+    def let_go(self) -> None:
+        """Close the line under a reader that hangs in it."""
+        if self._source is not None:
+            self._source.let_go()

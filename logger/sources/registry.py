@@ -153,6 +153,17 @@ KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
 }
 
 
-def make(plans: tuple[SourcePlan, ...], setting: Setting) -> list[tuple[str, Source]]:
-    """The sources of these plans, by name."""
-    return [(plan.name, KINDS[plan.kind](plan, setting)) for plan in plans]
+NAMES_S = 60.0
+"""How long looking up the name of a host may take where nobody answers: common practice, no source."""
+_TIMES = 4
+
+
+def patience_s(plan: SourcePlan) -> float:
+    """How much longer than others a source may take to come back from one read, or from opening its line [s]."""
+    asks = _TIMES * plan.timeout_s if plan.kind == "modbus" else 0.0
+    return asks + (NAMES_S if plan.host or plan.broker or "://" in (plan.port or "") else 0.0)
+
+
+def make(plan: SourcePlan, setting: Setting) -> Source:
+    """The source of a plan."""
+    return KINDS[plan.kind](plan, setting)

@@ -11,7 +11,7 @@ from threading import Event
 import pytest
 
 from logger.batches import EventBatch, LiveBatch
-from logger.collector import LiveSource, start
+from logger.collector import LiveSource
 from logger.decoders.registry import make
 from logger.errors import LineFault, LineInUse, LineRefused
 from logger.protocols import Batch
@@ -213,24 +213,6 @@ def test_lines_read_in_one_piece_keep_order_and_number() -> None:
     heard = Heard([(1.0, b"V=0\n"), (10.0, b"".join(b"V=%d\n" % n for n in range(1, 11)))])
     assert [value for _, value in heard.moments] == list(range(1, 11))
     assert [t - heard.begun for t, _ in heard.moments] == [2000 + 1000 * n for n in range(10)]
-
-
-def test_a_source_that_fails_unforeseen_begins_again(caplog: pytest.LogCaptureFixture) -> None:
-    """A fault in our own code in one source neither ends it for good nor touches another."""
-    stop, runs = Event(), []
-
-    class FakeSource:
-        def run(self, stop: Event, emit: object) -> None:
-            runs.append(1)
-            if len(runs) == 3:
-                stop.set()
-                return
-            raise RuntimeError("unforeseen")
-
-    (thread,) = start([("cabin controller", FakeSource())], FakeClock(), stop, [].append)
-    thread.join(10)
-    assert len(runs) == 3
-    assert sum("begins again" in record.message for record in caplog.records) == 2
 
 
 def test_a_time_that_a_message_states_speaks_for_the_clock() -> None:
