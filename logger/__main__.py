@@ -21,6 +21,7 @@ from logger.clock import Clock, SystemClock
 from logger.collector import FAILING
 from logger.decoders import registry as decoders
 from logger.errors import NoonmarkError
+from logger.outbox import Outbox
 from logger.plan import Plan, SourcePlan
 from logger.protocols import Batch
 from logger.sources import registry as sources
@@ -28,7 +29,7 @@ from logger.store import claim, open_reader
 from logger.supervision import Readers
 from logger.timeline import Timeline
 from logger.watch import ServiceManager, Stage, Watch
-from logger.writer import Outbox, Writer
+from logger.writer import Writer
 
 if TYPE_CHECKING:
     from logger.sources.csv_file import Table

@@ -4,42 +4,35 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
-from threading import Condition, Event
+from threading import Event
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.errors import StoreError, StoreMissing
+from logger.intervals import Rollups, joined
+from logger.outbox import Outbox, pieces
 from logger.plan import Plan
 from logger.protocols import Batch, Stretch
-from logger.rollup import DAY_MS, MINUTE_MS, refresh
+from logger.rollup import MINUTE_MS
 from logger.settling import PAUSE_S, Settling
 from logger.store import (
     BUSY_MS,
-    HOUR_MS,
     Channels,
     WritingConnection,
     claim,
     keep_settings,
     open_writer,
     savepoint,
-    touch_hours,
     transaction,
 )
 from logger.timeline import Timeline
-from logger.trouble import Lost, Trouble, is_damage
+from logger.trouble import Trouble, is_damage
 
 log = logging.getLogger("noonmark.logger")
 
-MAX_HELD = 100_000
-"""Samples kept in memory while the store cannot be written: half an hour of 50 channels each second, in 10 MB."""
-FLUSH_AT = MAX_HELD // 4
-"""Samples at which a flush comes early: someone brings in a long file."""
-MOST_AT_ONCE = 10_000
-"""Samples in one transaction: what gathered while the store could not be written must not lock it for long."""
 _ANEW_S = 60
 
 _POISON = (
@@ -52,140 +45,6 @@ _POISON = (
     ArithmeticError,
 )
 """Errors that would come again with the same batch, whatever the state of the disk."""
-
-
-class Outbox:
-    """What waits to be written, bounded; put by many threads, taken by one."""
-
-    def __init__(self) -> None:
-        self._condition = Condition()
-        self._batches: deque[Batch] = deque()
-        self._size = 0
-        self._closed = False
-        self._early = True
-        self._lost: Lost | None = None
-
-    def put(self, batch: Batch) -> None:
-        """Hand over a batch.
-
-        One that can wait is held back while there is no room. A live one is not: where there is no room the oldest
-        readings go, for what happens now matters more to who comes back.
-        """
-        with self._condition:
-            while batch.can_wait and self._size and self._size + batch.size > MAX_HELD and not self._closed:
-                self._condition.wait()
-            self._batches.append(batch)
-            self._size += batch.size
-            self._make_room()
-            if self._size >= FLUSH_AT and self._early:
-                self._condition.notify_all()
-
-    def _make_room(self) -> None:
-        """Let the oldest live readings go. A block of a file stays: its file would be read on after it."""
-        kept: list[Batch] = []
-        while self._size > MAX_HELD and len(self._batches) > 1:
-            oldest = self._batches.popleft()
-            if oldest.can_wait:
-                kept.append(oldest)
-                continue
-            self._size -= oldest.size
-            if isinstance(oldest, LiveBatch) and oldest.moments:
-                self._count(oldest)
-        self._batches.extendleft(reversed(kept))
-
-    def _count(self, batch: LiveBatch) -> None:
-        times = [t for t, _ in batch.moments]
-        lost = Lost(sum(len(record.readings) for _, record in batch.moments), min(times), max(times))
-        self._lost = self._lost + lost if self._lost else lost
-
-    def take(self) -> list[Batch]:
-        """All of it, in order."""
-        with self._condition:
-            taken = list(self._batches)
-            self._batches.clear()
-            self._size = 0
-            self._condition.notify_all()
-        return taken
-
-    def put_back(self, batches: list[Batch]) -> None:
-        """What could not be written, ahead of what came meanwhile."""
-        with self._condition:
-            self._batches.extendleft(reversed(batches))
-            self._size += sum(batch.size for batch in batches)
-            self._make_room()
-
-    def take_lost(self) -> Lost | None:
-        """The readings that had to go since this was last asked."""
-        with self._condition:
-            lost, self._lost = self._lost, None
-        return lost
-
-    def wait(self, clock: Clock, seconds: float, early: bool) -> None:
-        """Wait for the next flush: so long, or until it is closed, or if `early` until there is much to write."""
-        with self._condition:
-            self._early = early
-            if not self._closed and not (early and self._size >= FLUSH_AT):
-                clock.wait(self._condition, seconds)
-
-    def close(self) -> None:
-        """No more waiting, for anyone."""
-        with self._condition:
-            self._closed = True
-            self._condition.notify_all()
-
-
-class Rollups:
-    """Which intervals are open and hold samples, so that each gets its row when it closes."""
-
-    def __init__(self) -> None:
-        self._ends: set[int] = set()
-
-    def watch(self, t: int, after: int = 0) -> None:
-        """The minute, the hour and the day around a sample get a row once they are over; not if by `after` [ms UTC]."""
-        self._ends |= {end for length in (MINUTE_MS, HOUR_MS, DAY_MS) if (end := (t // length + 1) * length) > after}
-
-    def over(self, now: int) -> set[int]:
-        """Ends of the watched intervals that are over [ms UTC]."""
-        return {end for end in self._ends if end <= now}
-
-    def forget(self, ends: set[int]) -> None:
-        """Their rows stand."""
-        self._ends -= ends
-
-    def bring_up_to_date(self, connection: sqlite3.Connection, changed: list[Stretch], now: int) -> None:
-        """Write the rows that changed stretches and the passing of time ask for, and note the hours as stale."""
-        for start, stop in changed:
-            refresh(connection, start, stop, now)
-            touch_hours(connection, range(start // HOUR_MS * HOUR_MS, stop, HOUR_MS))
-            self.watch(start, after=now)
-            self.watch(stop - 1, after=now)
-        for end in sorted(self.over(now)):
-            if not any(start < end and end - MINUTE_MS < stop for start, stop in changed):
-                refresh(connection, end - 1, end, now)
-
-
-def joined(stretches: list[Stretch]) -> list[Stretch]:
-    """The same stretches, those that lie within a minute of each other in one."""
-    whole: list[Stretch] = []
-    for start, stop in sorted(stretches):
-        if whole and start <= whole[-1][1] + MINUTE_MS:
-            whole[-1] = (whole[-1][0], max(stop, whole[-1][1]))
-        else:
-            whole.append((start, stop))
-    return whole
-
-
-def pieces(batches: list[Batch]) -> list[list[Batch]]:
-    """The same batches, in order, so many samples at once; always one piece at least."""
-    cut: list[list[Batch]] = [[]]
-    size = 0
-    for batch in batches:
-        if cut[-1] and size + batch.size > MOST_AT_ONCE:
-            cut.append([])
-            size = 0
-        cut[-1].append(batch)
-        size += batch.size
-    return cut
 
 
 class Writer:

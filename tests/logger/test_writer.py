@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 from logger import store
 from logger.batches import EventBatch, LiveBatch
 from logger.errors import StoreError, StoreMissing
+from logger.intervals import joined
+from logger.outbox import FLUSH_AT, MAX_HELD, MOST_AT_ONCE, Outbox
 from logger.plan import Plan
 from logger.protocols import Stretch
 from logger.readings import Reading, Record
@@ -25,7 +27,7 @@ from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import FLUSH_AT, MAX_HELD, MOST_AT_ONCE, Outbox, Writer, joined
+from logger.writer import Writer
 
 from ..aboard.rig import until
 from .plans import channel
