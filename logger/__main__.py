@@ -83,7 +83,15 @@ class Recorder:
             watch = Watch(ServiceManager(), lambda name: self._stuck(name, timeline), self._moving)
             try:
                 setting = sources.Setting(
-                    self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude, capture
+                    self._clock,
+                    timeline,
+                    decoders.make,
+                    _csv_table,
+                    store,
+                    plan.sources,
+                    plan.longitude,
+                    capture,
+                    plan.settings_hash,
                 )
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
                 readers = self._reading(setting, watch)

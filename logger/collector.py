@@ -10,7 +10,9 @@ from threading import Event
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.doubts import Doubts
+from logger.earlier import Earlier
 from logger.errors import LineFault, LineInUse
+from logger.parts import Silences, Told
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Emit, Line
 from logger.readings import Item, Record, Reject, Remark, TimeEvidence
@@ -102,8 +104,8 @@ class LiveSource:
         For every wait.
     timeline : Timeline
         For every time.
-    last_heard : int, optional
-        When an earlier session last heard it [ms UTC].
+    earlier : Earlier, optional
+        What the store knows of it from earlier sessions.
     whose : callable, optional
         Names the other source whose messages some lines are, or None.
     longitude : float
@@ -117,7 +119,7 @@ class LiveSource:
         decoder: Decoder,
         clock: Clock,
         timeline: Timeline,
-        last_heard: int | None = None,
+        earlier: Earlier | None = None,
         whose: Callable[[Sequence[bytes]], str | None] = lambda lines: None,
         longitude: float = 0.0,
     ) -> None:
@@ -128,8 +130,9 @@ class LiveSource:
         self._state = WAITING
         self._fault: type[LineFault] | None = None
         self._interrupted = False
-        self._last_heard = last_heard
-        self._heard_before = last_heard is not None
+        earlier = earlier or Earlier()
+        self._last_heard = earlier.last_heard
+        self._heard_before = self._last_heard is not None
         self._last_given = 0
         self._strange = 0
         self._strange_lines: deque[bytes] = deque(maxlen=FAILING_AFTER)
@@ -137,7 +140,10 @@ class LiveSource:
         self._barred = False
         self._fitting = 0
         self._doubts = Doubts(self._channels)
-        self._restarts = Restarts(self._channels, longitude)
+        known = self._last_heard is not None and timeline.known
+        last = timeline.of_store(self._last_heard or 0) if known else None
+        self._restarts = Restarts(self._channels, longitude, earlier, last)
+        self._silences = Silences(plan, earlier.silent)
         self._backoff = Backoff()
         self._sieve = Sieve()
 
@@ -212,6 +218,8 @@ class LiveSource:
                 tuple(doubt for t, record in moments for doubt in self._doubts.of(t, record)),
             )
         )
+        if moments:
+            self._tell_parts(self._silences.heard(now, records), emit)
         for t, record in moments:
             sign = self._restarts.heard(t, record, self._timeline.known)
             if sign:
@@ -251,7 +259,14 @@ class LiveSource:
         log.info("%s: %s: %s", self._name, RESTARTED, sign)
         emit(EventBatch(t, self._name, RESTARTED, sign))
 
+    def _tell_parts(self, told: Sequence[Told], emit: Emit) -> None:
+        for t, kind, text in told:
+            log.info("%s: %s", self._name, text)
+            emit(EventBatch(t, self._name, kind, text))
+
     def _heard(self, times: list[int], emit: Emit) -> None:
+        if self._state != READING:
+            self._silences.resumed(times[0])
         first, self._last_given, self._strange = times[0], times[-1], 0
         if self._last_heard is not None:
             self._tell_gap(self._last_heard, first, emit)
@@ -275,6 +290,8 @@ class LiveSource:
         quiet = now - max(opened, self._last_given)
         if quiet > self._unheard_ms and self._state in (WAITING, READING):
             self._becomes(UNHEARD, f"open, but no reading for {quiet / 1000:.0f} s", now, emit)
+        if self._state == READING:
+            self._tell_parts(self._silences.fallen(now), emit)
 
     def _lost(self, fault: LineFault, emit: Emit) -> None:
         now = self._timeline.now_ms()

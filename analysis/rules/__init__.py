@@ -5,6 +5,7 @@ from collections.abc import Callable
 from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
+    changed_by_itself,
     clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
@@ -22,6 +23,7 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     fan_ineffective.found,
     instrument_unheard.found,
     record_trouble.found,
+    changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
 )

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger import earlier
 from logger.capture import Capture, CapturedLine
 from logger.clock import Clock
 from logger.collector import LiveSource
+from logger.earlier import Earlier
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
 from logger.readings import Record, Reject
@@ -48,6 +50,8 @@ class Setting:
         Of the site [°].
     capture : Capture or None
         Where the raw bytes of live lines are to be kept.
+    settings_hash : str
+        Of the settings in force.
     """
 
     clock: Clock
@@ -58,12 +62,11 @@ class Setting:
     plans: tuple[SourcePlan, ...] = ()
     longitude: float = 0.0
     capture: Capture | None = None
+    settings_hash: str = ""
 
 
-def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
-    with closing(open_reader(setting.store)) as connection:
-        row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
-    return row[0] if row else None
+def _earlier(plan: SourcePlan, setting: Setting) -> Earlier:
+    return earlier.of(setting.store, plan, setting.settings_hash)
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
@@ -80,7 +83,7 @@ def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
 
 
 def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
-    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    decoder, known = setting.decoder(plan), _earlier(plan, setting)
     line = _captured(line, plan, setting)
     return LiveSource(
         plan,
@@ -88,7 +91,7 @@ def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
         decoder,
         setting.clock,
         setting.timeline,
-        last_heard,
+        known,
         whose=lambda lines: owner(lines, plan, setting),
         longitude=setting.longitude,
     )
@@ -98,8 +101,8 @@ def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
     def captured(plan: SourcePlan, clock: Clock, note: Callable[[str], None]) -> Line:
         return _captured(make_line(plan, clock, note), plan, setting)
 
-    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
+    decoder, known = setting.decoder(plan), _earlier(plan, setting)
+    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, known, setting.longitude)
 
 
 def _modbus(plan: SourcePlan, setting: Setting) -> Source:
