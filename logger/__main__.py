@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import sqlite3
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -20,7 +21,7 @@ from logger.capture import Capture
 from logger.clock import Clock, SystemClock
 from logger.collector import FAILING
 from logger.decoders import registry as decoders
-from logger.errors import NoonmarkError
+from logger.errors import NoonmarkError, StoreError, StoreHeld
 from logger.outbox import Outbox
 from logger.plan import Plan, SourcePlan
 from logger.protocols import Batch
@@ -76,7 +77,8 @@ class Recorder:
             There is no store, or another logger records into it.
         """
         plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
-        with claim(store), ExitStack() as around:
+        with ExitStack() as around:
+            self._hold(store, around)
             timeline = self._timeline(store)
             capture = around.enter_context(_capture(plan, timeline))
             writer = Writer(plan, self._clock, timeline, outbox)
@@ -104,9 +106,28 @@ class Recorder:
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
 
+    def _hold(self, store: Path, around: ExitStack) -> None:
+        """Keep other loggers away from the store; one that cannot be written yet is held by the writer, once it can."""
+        if self._plan.prepared:
+            around.enter_context(claim(store))
+            return
+        try:
+            with claim(store):
+                pass
+        except StoreHeld:
+            raise
+        except StoreError as fault:
+            log.error("%s", fault)
+
     def _timeline(self, store: Path) -> Timeline:
-        with closing(open_reader(store)) as connection:
-            offset_ms, known = settling.beginning(connection, self._clock, self._plan)
+        offset_ms: int | None = None
+        known: bool | None = None
+        try:
+            with closing(open_reader(store)) as connection:
+                offset_ms, known = settling.beginning(connection, self._clock, self._plan)
+        except (StoreError, sqlite3.Error):
+            if self._plan.prepared:
+                raise
 
         def on_step(t: int, text: str) -> None:
             log.warning("%s", text)

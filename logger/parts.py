@@ -90,7 +90,9 @@ class Silences:
             quiet = t - max(self._last.get(part, 0), self._since)
             if quiet < MOST_MS:
                 self._patience[part] = max(self._patience[part], 2 * quiet)
-            told.append(Told(t, HEARD, f"{part}: heard again" + (f" after {quiet / 1000:.0f} s" if part in self._last else "")))
+            told.append(
+                Told(t, HEARD, f"{part}: heard again" + (f" after {quiet / 1000:.0f} s" if part in self._last else ""))
+            )
         self._silent -= speaking
         self._last.update(dict.fromkeys(speaking, t))
         return told

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from threading import Event
 
@@ -34,6 +34,8 @@ from logger.trouble import Trouble, is_damage
 log = logging.getLogger("noonmark.logger")
 
 _ANEW_S = 60
+_NONE = (0, 0)
+"""Device and inode of no file."""
 
 _POISON = (
     sqlite3.IntegrityError,
@@ -64,7 +66,7 @@ class Writer:
     Raises
     ------
     StoreError
-        The store cannot be opened at the start; later on every fault of the store is outlived.
+        A store that was prepared cannot be opened; later on every fault of the store is outlived.
     """
 
     def __init__(self, plan: Plan, clock: Clock, timeline: Timeline, outbox: Outbox) -> None:
@@ -76,13 +78,37 @@ class Writer:
         self._trouble: Trouble | None = None
         self._identity: tuple[int, int] | None = None
         self._claims = ExitStack()
-        self._connection, self._channels = self._open()
-        self._watch_what_was_left()
+        self._is_prepared = plan.prepared
+        self._at_hand: tuple[WritingConnection, Channels] | None = None
+        if plan.prepared:
+            self._at_hand = self._open()
+        else:
+            self._identity = _NONE
+            self._trouble = Trouble.of(StoreError("not from the start on"), self._store, timeline.now_ms())
+            log.error("store %s cannot be written; readings are kept in memory until it can", self._store)
+
+    @property
+    def _connection(self) -> WritingConnection:
+        return self._opened()[0]
+
+    @property
+    def _channels(self) -> Channels:
+        return self._opened()[1]
+
+    def _opened(self) -> tuple[WritingConnection, Channels]:
+        if self._at_hand is None:
+            raise StoreError(f"store {self._store}: it could not be opened yet")
+        return self._at_hand
 
     def _open(self) -> tuple[WritingConnection, Channels]:
+        first = self._at_hand is None
+        if not self._is_prepared:
+            self._prepare()
         self._hold()
         connection = open_writer(self._store)
         try:
+            if first:
+                self._watch_what_was_left(connection)
             return connection, Channels(connection)
         except sqlite3.Error as fault:
             connection.close()
@@ -104,15 +130,15 @@ class Writer:
             raise StoreMissing(f"store {self._store}: it is gone ({fault.strerror})") from None
         return about.st_dev, about.st_ino
 
-    def _watch_what_was_left(self) -> None:
+    def _watch_what_was_left(self, connection: WritingConnection) -> None:
         """Intervals that were open when an earlier session ended get their rows from this one.
 
         Not where the samples have left the table: their rows were written long ago, and could not be written again.
         """
-        for (t,) in self._connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
+        for (t,) in connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
             minute = t // MINUTE_MS * MINUTE_MS
             query = "SELECT 1 FROM sample WHERE t >= ? AND t < ? LIMIT 1"
-            if self._connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
+            if connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
                 self._rollups.watch(t)
 
     def run(self, stop: Event, moved: Callable[[float], None] = lambda rest_s: None) -> None:
@@ -137,8 +163,12 @@ class Writer:
         return self.flush(last=True) or self.flush(last=True)
 
     def close(self) -> None:
-        self._connection.close()
+        self._let_go()
         self._claims.close()
+
+    def _let_go(self) -> None:
+        if self._at_hand is not None:
+            self._connection.close()
 
     def flush(self, last: bool = False) -> bool:
         """Write what has come, in one commit or a few; what cannot be written is kept for the next time.
@@ -152,7 +182,7 @@ class Writer:
         blocks = [batch for batch in batches if batch.can_wait]
         try:
             if self._trouble:
-                self._connection, self._channels = self._open()
+                self._at_hand = self._open()
             elif self._lying_there() != self._identity:
                 raise StoreMissing(f"store {self._store}: another file has taken its place")
             while live and (needed or self._trouble):
@@ -185,6 +215,7 @@ class Writer:
             if last:
                 self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
         self._session = session
+        self._settling.kept()
         self._rollups.forget(self._rollups.over(now))
 
     def _write(self, batch: Batch) -> list[Stretch]:
@@ -231,7 +262,7 @@ class Writer:
 
     def _failed(self, fault: Exception, now: int) -> None:
         # Whatever ids were made in the transaction are gone, so nothing that is remembered of it may be used.
-        self._connection.close()
+        self._let_go()
         if self._trouble is None:
             self._trouble = Trouble.of(fault, self._store, now)
             log.error("store %s cannot be written (%s); readings are kept in memory", self._store, fault)
@@ -249,17 +280,36 @@ class Writer:
         return not self._store.exists() and self._identity is not None and there == self._identity[0]
 
     def _begin_anew(self, *how: str) -> None:
-        """A fresh store in the place of this one, made by another process: this one knows no schema."""
+        """A fresh store in the place of this one."""
+        if self._identity:
+            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
+        fault = self._by_another_process(*how)
+        if fault:
+            log.error("store %s: no fresh one could be begun (%s)", self._store, fault)
+
+    def _prepare(self) -> None:
+        """Bring a store up to date that could not be written at the start; a look at it costs less than a try."""
+        try:
+            with closing(open_writer(self._store)) as connection, transaction(connection):
+                connection.execute("PRAGMA user_version = 0")
+        except sqlite3.Error as fault:
+            raise StoreError(f"store {self._store}: {fault}") from None
+        refused = self._by_another_process()
+        if refused:
+            raise StoreError(f"store {self._store}: it could not be brought up to date ({refused})")
+        self._is_prepared = True
+
+    def _by_another_process(self, *how: str) -> Exception | None:
+        """Have the store prepared: this process knows no schema. What went wrong, or None."""
         import subprocess  # noqa: PLC0415 - a logger without trouble does without
         import sys  # noqa: PLC0415
 
-        if self._identity:
-            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
         command = [sys.executable, "-P", "-m", "logger.schema", str(self._store), *how]
         try:
             subprocess.run(command, stdin=subprocess.DEVNULL, check=True, timeout=_ANEW_S)
         except (OSError, subprocess.SubprocessError) as fault:
-            log.error("store %s: no fresh one could be begun (%s)", self._store, fault)
+            return fault
+        return None
 
     def _tell(self, now: int) -> bool:
         """Write down what there was of trouble, now that it is over, and what was lost."""

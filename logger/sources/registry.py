@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from logger.capture import Capture, CapturedLine
 from logger.clock import Clock
 from logger.collector import LiveSource
 from logger.earlier import Earlier
+from logger.errors import StoreError
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
 from logger.readings import Record, Reject
@@ -138,11 +140,16 @@ def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | No
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
     # What files need (digests, zones) costs 5 MB: a logger that follows none does without.
-    from logger.sources.csv_file import positions  # noqa: PLC0415
+    from logger.sources.csv_file import Position, positions  # noqa: PLC0415
     from logger.sources.followed import FollowedFiles  # noqa: PLC0415
 
-    with closing(open_reader(setting.store)) as connection:
-        known = positions(connection, plan.name)
+    def known() -> dict[str, Position]:
+        with closing(open_reader(setting.store)) as connection:
+            try:
+                return positions(connection, plan.name)
+            except sqlite3.Error as fault:
+                raise StoreError(f"store {setting.store}: {fault}") from None
+
     return FollowedFiles(plan, setting.table, known, setting.timeline.utc_ms, setting.clock)
 
 
