@@ -18,7 +18,7 @@ from analysis.results import Results, StateRun
 from analysis.results_writing import write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
-from logger import sealed
+from logger import parts, restarts, sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Located, Settings
@@ -199,16 +199,19 @@ class _Assessment:
             states=_telling_states(self.connection, names),
             light_days=results.light_days(),
             stop=self.record[1],
-            events=_store_events(self.connection),
+            events=_events(self.connection),
             changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
 
 
-def _store_events(connection: sqlite3.Connection) -> list[StoreEvent]:
-    """What befell the store itself; events of sources are another matter."""
-    rows = connection.execute("SELECT t, kind, text FROM event WHERE source IS NULL ORDER BY t")
+def _events(connection: sqlite3.Connection) -> list[StoreEvent]:
+    """What befell the store itself, and of what befell sources that which rules look at."""
+    rows = connection.execute(
+        "SELECT t, kind, text, source FROM event WHERE source IS NULL OR kind IN (?, ?, ?) ORDER BY t, id",
+        (parts.UNHEARD, parts.HEARD, restarts.KIND),
+    )
     return [StoreEvent(*row) for row in rows]
 
 

@@ -6,6 +6,7 @@ from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
     array_dead,
+    changed_by_itself,
     clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
@@ -24,6 +25,7 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     fan_ineffective.found,
     instrument_unheard.found,
     record_trouble.found,
+    changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
 )

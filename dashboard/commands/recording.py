@@ -50,15 +50,25 @@ def record(settings_path: Path, capture: Path | None) -> None:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
     if said := warning(Path(plan.store_path)):
         click.echo(said, err=True)
-    _prepare(Path(plan.store_path))
-    _become_logger(dataclasses.replace(plan, capture=str(capture.absolute()) if capture else None))
+    prepared = _prepare(Path(plan.store_path))
+    captured = str(capture.absolute()) if capture else None
+    _become_logger(dataclasses.replace(plan, capture=captured, prepared=prepared))
 
 
-def _prepare(store: Path) -> None:
-    """Bring the store up to date in a child, so that what it imports goes with it."""
+def _prepare(store: Path) -> bool:
+    """Bring the store up to date in a child, so that what it imports goes with it.
+
+    Returns
+    -------
+    bool
+        False where it is there and cannot be written now: the logger begins without it.
+    """
+    from logger.errors import StoreUnwritable
+
     done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", str(store)], check=False)
-    if done.returncode:
+    if done.returncode not in (0, StoreUnwritable.exit_status):
         sys.exit(done.returncode)
+    return done.returncode == 0
 
 
 def _become_logger(plan: Plan) -> None:
