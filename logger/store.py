@@ -9,7 +9,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -329,3 +329,23 @@ def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: I
     connection.execute(
         "INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", (t, author, text, ",".join(tags))
     )
+
+
+def note_events(store: Path, kind: str, events: Iterable[tuple[int, str]], patience_s: float) -> None:
+    """Note events ``(t, text)`` that are no source's, from a process that holds no connection of its own.
+
+    Raises
+    ------
+    StoreError
+        The store is not there, or was held by others for longer than `patience_s` [s]; nothing was noted.
+    """
+    try:
+        with (
+            closing(sqlite3.connect(f"{store.as_uri()}?mode=rw", uri=True, timeout=patience_s)) as connection,
+            connection,
+        ):
+            connection.executemany(
+                "INSERT INTO event (t, kind, text) VALUES (?, ?, ?)", [(t, kind, text) for t, text in events]
+            )
+    except sqlite3.Error as fault:
+        raise StoreError(f"store {store}: {fault}") from None
