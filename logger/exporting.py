@@ -13,7 +13,7 @@ from typing import Any, Literal, TextIO
 import numpy as np
 
 from logger import parquet_files, reading, sealed
-from logger.archive import about
+from logger.about import about
 from logger.errors import StoreError, UsageError
 from logger.exported import BETWEEN_MARKS, MARKS, TIME, Column, Means, under_spans
 from logger.rollup import DAY_MS

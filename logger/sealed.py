@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from logger.errors import StoreError
+from logger.errors import ArchiveBusy
 
 DAY_MS = 86_400_000
 Kind = Literal["sample", "minute"]
@@ -27,7 +27,7 @@ def at_work(store: Path, wait: bool = False) -> Iterator[None]:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
         except OSError:
-            raise StoreError(f"store {store}: its archive is at work already; wait for it and ask again") from None
+            raise ArchiveBusy(f"store {store}: its archive is at work already; wait for it and ask again") from None
         yield
 
 
@@ -82,6 +82,18 @@ def is_sealed(connection: sqlite3.Connection, kind: Kind, start: int) -> bool:
         "SELECT 1 FROM sealed WHERE kind = ? AND start = ? AND reopened = 0", (kind, start)
     ).fetchone()
     return row is not None
+
+
+def with_rows_beside(connection: sqlite3.Connection) -> list[Sealed]:
+    """Sealed days of which the store holds samples too: late ones, or means that reach beyond their day."""
+    found: list[Sealed] = []
+    at = 0
+    while True:
+        (t,) = connection.execute("SELECT min(t) FROM sample WHERE t >= ?", (at,)).fetchone()
+        if t is None:
+            return found
+        at = (t // DAY_MS + 1) * DAY_MS
+        found += between(connection, "sample", at - DAY_MS, at)
 
 
 def open_parts(connection: sqlite3.Connection, start: int, stop: int) -> list[tuple[int, int]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 import time
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +85,7 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
 
     if located.store_path.exists():
         schema.prepare(located.store_path)
+        _take_in_late(located.store_path)
     on_terminal = sys.stderr.isatty()
 
     def progress(done: int, total: int) -> None:
@@ -98,6 +100,23 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
         return verdict(results, located.settings, first, last)
     finally:
         connection.close()
+
+
+def _take_in_late(store: Path) -> None:
+    """What came late to sealed days is rolled up before anything is judged by it."""
+    from logger import sealed
+    from logger.clock import SystemClock
+    from logger.errors import ArchiveBusy
+    from logger.store import open_reader, open_writer
+
+    with closing(open_reader(store)) as connection:
+        if not sealed.with_rows_beside(connection):
+            return
+    from logger.reopening import take_in_late
+
+    with suppress(ArchiveBusy), sealed.at_work(store), closing(open_writer(store)) as connection:
+        # An archive that is at work already takes them in by itself.
+        take_in_late(connection, SystemClock().now_ms())
 
 
 def leave_findings(located: Any, results: Any) -> None:
