@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import datetime as dt
 import glob
-import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -24,12 +23,12 @@ from pathlib import Path
 
 import numpy as np
 
-from logger import parquet_files, reading, reopening, sealed
+from logger import adopting, parquet_files, reading, reopening, sealed
 from logger.about import about
 from logger.rows import Flags, Rows, from_store
 from logger.sealed import DAY_MS, Kind
 from logger.settling import unsettled
-from logger.store import HOUR_MS, transaction
+from logger.store import HOUR_MS, WritingConnection, transaction
 
 MINUTE_DAYS = 400
 """Minutes stay in the store so long [d], then whole months of them are sealed."""
@@ -88,13 +87,13 @@ class Archive:
 
     Parameters
     ----------
-    connection : sqlite3.Connection
-        A writer, outside a transaction.
+    connection : WritingConnection
+        Outside a transaction.
     progress : callable, optional
         Called with a word about what is at hand.
     """
 
-    def __init__(self, connection: sqlite3.Connection, progress: Progress = lambda text: None) -> None:
+    def __init__(self, connection: WritingConnection, progress: Progress = lambda text: None) -> None:
         self._connection, self._progress = connection, progress
         self._folder = sealed.archive_folder(connection)
         (store,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
@@ -119,6 +118,9 @@ class Archive:
         """
         done = Done()
         self._sweep()
+        for start in adopting.adopt(self._connection):
+            self._progress(date_of(start).isoformat())
+            self._roll_up(start, now, done)
         hot = (now - hot_days * DAY_MS) // DAY_MS * DAY_MS
         # Readings whose clock nobody vouches for may yet be moved to another day.
         moving = unsettled(self._connection)
@@ -167,6 +169,13 @@ class Archive:
                 return
             yield stretch
             at = stretch[1]
+
+    def _roll_up(self, start: int, now: int, done: Done) -> None:
+        """Bring a sealed day back for its minutes, hours and days alone, and seal it as it was."""
+        reopening.bring_back_day(self._connection, start)
+        rows = reopening.read(self._connection, "sample", *_day(start))
+        reopening.follow(self._connection, rows, None, *_day(start), now)
+        self._seal_day(*_day(start), now, done)
 
     # -- into a file ----------------------------------------------------------------------------------------
 

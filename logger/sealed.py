@@ -6,6 +6,7 @@ Standard library only: the lean logger uses it, and never opens such a file.
 from __future__ import annotations
 
 import fcntl
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -65,6 +66,16 @@ def archive_folder(connection: sqlite3.Connection) -> Path:
     """The folder of the sealed files: ``archive`` beside the store."""
     (name,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
     return Path(name).parent / FOLDER
+
+
+def unknown_files(connection: sqlite3.Connection) -> list[Path]:
+    """Files of the archive that bear this store's name and that it does not know, in the order of time."""
+    (store,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
+    known = {file for (file,) in connection.execute("SELECT file FROM sealed")}
+    ours = re.compile(rf"{re.escape(Path(store).stem)}-(minutes-\d{{4}}-\d\d|\d{{4}}-\d\d-\d\d)\.parquet")
+    folder = archive_folder(connection)
+    names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
+    return [folder / name for name in sorted(names) if name not in known and ours.fullmatch(name)]
 
 
 def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -> list[Sealed]:

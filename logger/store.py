@@ -324,6 +324,20 @@ def keep_settings(connection: sqlite3.Connection, t: int, digest: str, text: str
     connection.execute("INSERT INTO settings (start, hash, text) VALUES (?, ?, ?)", (t, digest, text))
 
 
+def keep_past_settings(connection: sqlite3.Connection, rows: Iterable[Iterable[Any]]) -> None:
+    """Keep settings files ``(start, stop, hash, text)`` of the past; each ends where the next one begins."""
+    for start, stop, digest, text in rows:
+        known = connection.execute("SELECT 1 FROM settings WHERE start = ? AND hash = ?", (start, digest)).fetchone()
+        if not known:
+            connection.execute(
+                "INSERT INTO settings (start, stop, hash, text) VALUES (?, ?, ?, ?)", (start, stop, digest, text)
+            )
+    connection.execute(
+        "UPDATE settings AS s SET stop = (SELECT min(start) FROM settings WHERE start > s.start) "
+        "WHERE stop IS NULL AND EXISTS (SELECT 1 FROM settings WHERE start > s.start)"
+    )
+
+
 def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: Iterable[str] = ()) -> None:
     """Write an entry into the logbook; tags are kept with a comma between them."""
     connection.execute(
