@@ -22,6 +22,8 @@ from typing import IO, Protocol
 
 log = logging.getLogger("noonmark.run")
 
+PROCESS = "process"
+"""Kind of event: one of the processes ended and was started again, or could not do its work."""
 _PR_SET_PDEATHSIG = 1
 _SO_CREDENTIALS = struct.Struct("3i")
 _STEADY_S = 60.0
@@ -31,9 +33,9 @@ _NOTIFY = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
 
 
 class Say(Protocol):
-    """Tells a sentence; `first` where it is news, and no repetition."""
+    """Tells a sentence, and notes it as an event of that kind; without a kind it is a repetition, and no news."""
 
-    def __call__(self, text: str, first: bool) -> None: ...
+    def __call__(self, text: str, kind: str | None) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +239,8 @@ class Service(_Child):
                 self._rest_s, self._ended = self._first_rest_s, 0
             self._ended += 1
             self._say(
-                f"{self.name}: ended {ending(status)}; started again in {self._rest_s:g} s", first=self._ended == 1
+                f"{self.name}: ended {ending(status)}; started again in {self._rest_s:g} s",
+                PROCESS if self._ended == 1 else None,
             )
             self.due, self._rest_s = now + self._rest_s, min(2 * self._rest_s, self._most_rest_s)
         elif self.process is None and now >= self.due:
@@ -257,6 +260,8 @@ class Job(_Child):
     limit_s, rest_s : float
         How long it may take, and the rest after a failure, which doubles [s].
     say : callable
+    kinds : tuple of str
+        Kinds of the events by which its failure is told, and that it works again.
     tells : bool
         Whether its last line says what came of it.
     """
@@ -269,11 +274,12 @@ class Job(_Child):
         limit_s: float,
         rest_s: float,
         say: Say,
+        kinds: tuple[str, str] = (PROCESS, PROCESS),
         tells: bool = False,
     ) -> None:
         super().__init__(name)
         self._command, self._slot, self._limit_s, self._say = command, slot, limit_s, say
-        self._rest_s, self._tells = rest_s, tells
+        self._rest_s, self._kinds, self._tells = rest_s, kinds, tells
         self._done: object = None
         self._at: object = None
         self._began = 0.0
@@ -304,7 +310,7 @@ class Job(_Child):
         if status == 0:
             log.info("%s: done in %.1f s%s", self.name, took, f": {said}" if self._tells and said else "")
             if self._failures:
-                self._say(f"{self.name}: works again", first=True)
+                self._say(f"{self.name}: works again", self._kinds[1])
             self._done, self._failures, self._again = self._at, 0, 0.0
             return
         rest = min(self._rest_s * 2**self._failures, _MOST_REST_S)
@@ -313,7 +319,7 @@ class Job(_Child):
         why = f": {said}" if said else ""
         self._say(
             f"{self.name}: failed {ending(status)} after {took:.0f} s, tried again in {rest:g} s{why}",
-            first=self._failures == 1,
+            self._kinds[0] if self._failures == 1 else None,
         )
 
     def _said(self) -> str:

@@ -15,22 +15,20 @@ import select
 import signal
 import sys
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from dashboard.children import Command, Ear, Job, Service
+from dashboard.children import PROCESS, Command, Ear, Job, Service
 from dashboard.schedule import Schedule
 from logger.errors import StoreError
 from logger.store import note_events
+from logger.trouble import SEALED_AGAIN, UNSEALED
 from logger.watch import ServiceManager
 
 log = logging.getLogger("noonmark.run")
 
 STOPS = (signal.SIGTERM, signal.SIGINT)
-PROCESS = "process"
-"""Kind of event: one of the processes ended and was started again, or could not do its work."""
 _TICK_S = 5.0
 _MOST_EVENTS = 100
 _EVENTS_AGAIN_S = 30.0
@@ -38,6 +36,9 @@ _EVENTS_AGAIN_S = 30.0
 _LOGGER_ENDS_S = 75.0
 _OTHERS_END_S = 10.0
 _UNWATCHED_S = 60.0
+# What takes longer hangs; the first sealing of years of history takes hours.
+_MOST_ASSESS_S = 2 * 3600.0
+_MOST_ARCHIVE_S = 12 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class Supervisor:
     def __init__(self, orders: Orders, manager: ServiceManager) -> None:
         self._orders, self._manager = orders, manager
         self._ear = Ear(manager.deadline_s or _UNWATCHED_S)
-        self._events: list[tuple[int, str]] = []
+        self._events: list[tuple[int, str, str]] = []
         self._events_at = 0.0
         self._ready = False
         self._ready_at = 0.0
@@ -106,14 +107,27 @@ class Supervisor:
             arguments = ["dashboard", "pages", "--settings", orders.settings, "--port", str(orders.port)]
             self._others.append(Service("pages", Command([*command, *arguments], nice=5), rest, 300.0, self._say))
         schedule = orders.schedule
+        arguments = ["--settings", orders.settings]
         self._jobs = [
-            self._job("assess", [*command, "dashboard", "assess"], schedule.assessment, 2 * 3600.0),
-            self._job("archive", [*command, "dashboard", "archive"], schedule.night, 12 * 3600.0),
+            Job(
+                "assess",
+                Command([*command, "dashboard", "assess", *arguments], nice=15),
+                schedule.assessment,
+                _MOST_ASSESS_S,
+                orders.job_rest_s,
+                self._say,
+            ),
+            Job(
+                "archive",
+                Command([*command, "dashboard", "archive", *arguments], nice=15),
+                schedule.night,
+                _MOST_ARCHIVE_S,
+                orders.job_rest_s,
+                self._say,
+                (UNSEALED, SEALED_AGAIN),
+                tells=True,
+            ),
         ]
-
-    def _job(self, name: str, arguments: list[str], due: Callable[[int], object], limit_s: float) -> Job:
-        command = Command([*arguments, "--settings", self._orders.settings], nice=15)
-        return Job(name, command, due, limit_s, self._orders.job_rest_s, self._say, name == "archive")
 
     def run(self) -> int:
         """Keep everything alive until SIGTERM or SIGINT.
@@ -178,7 +192,7 @@ class Supervisor:
             self._ready, self._ready_at = True, now
             self._manager.tell("READY=1")
         if self._ear.silent_for(now) > self._ear.deadline_s:
-            self._say("logger: it does not move any more, and is ended", first=True)
+            self._say("logger: it does not move any more, and is ended", PROCESS)
             self._logger.end(_OTHERS_END_S)
             self._ear.forget()
 
@@ -190,18 +204,18 @@ class Supervisor:
             return
         next((job for job in self._jobs if job.start_if_due(t, now)), None)
 
-    def _say(self, text: str, first: bool) -> None:
+    def _say(self, text: str, kind: str | None) -> None:
         """Tell it, and note what is new in the record."""
         log.warning("%s", text)
-        if first:
-            self._events = [*self._events, (time.time_ns() // 1_000_000, text)][-_MOST_EVENTS:]
+        if kind is not None:
+            self._events = [*self._events, (time.time_ns() // 1_000_000, kind, text)][-_MOST_EVENTS:]
 
     def _write_events(self, now: float) -> None:
         """Into the store, as soon as it takes them; this process waits for nobody."""
         if not self._events or now < self._events_at:
             return
         try:
-            note_events(Path(self._orders.store), PROCESS, self._events, patience_s=1.0)
+            note_events(Path(self._orders.store), self._events, patience_s=1.0)
             self._events.clear()
         except StoreError:
             self._events_at = now + _EVENTS_AGAIN_S

@@ -30,3 +30,18 @@ def about(connection: sqlite3.Connection, start: int, stop: int) -> dict[str, An
         "spans": [list(row) for row in spans],
         "settings": [list(row) for row in in_force],
     }
+
+
+def marks(connection: sqlite3.Connection, start: int, stop: int) -> dict[str, dict[str, list[int]]]:
+    """Marked samples of a stretch: channel to reason to the first time, and the step from each to the next [ms].
+
+    Steps are short numbers: a sensor that was out of range all day would fill a file with times.
+    """
+    found: dict[str, dict[str, list[int]]] = {}
+    last: dict[tuple[str, str], int] = {}
+    for t, name, reason in connection.execute(
+        "SELECT t, name, reason FROM mark JOIN channel ON id = channel WHERE t >= ? AND t < ? ORDER BY t", (start, stop)
+    ):
+        found.setdefault(name, {}).setdefault(reason, []).append(t - last.get((name, reason), 0))
+        last[name, reason] = t
+    return found

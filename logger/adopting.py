@@ -2,7 +2,7 @@
 
 The files of the archive are half of the record, and each says itself what it holds. A fresh store beside them would
 show none of it, and would one day write over them. So before anything is sealed or judged, files that bear the store's
-name and are not in `sealed` are noted there, with the channels, words, spans and settings of their metadata.
+name and are not in `sealed` are noted there, with the channels, words, spans, marks and settings of their metadata.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import datetime as dt
 import sqlite3
 import time
 from collections.abc import Iterable
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -77,9 +78,10 @@ def _adopt(connection: WritingConnection, path: Path) -> tuple[Kind, int]:
     with transaction(connection):
         codes = _names(connection, meta)
         _spans(connection, meta["spans"])
+        _marks(connection, meta.get("marks", {}))
         keep_past_settings(connection, meta["settings"])
     if any(old != new for by_code in codes.values() for old, new in by_code.items()):
-        _recode(connection, path, kind, start, stop, codes)
+        _recode(connection, path, kind, meta, codes)
     with transaction(connection):
         connection.execute(
             "INSERT INTO sealed (kind, start, stop, file, n, first, last) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -107,12 +109,24 @@ def _spans(connection: sqlite3.Connection, rows: Iterable[list[Any]]) -> None:
     )
 
 
+def _marks(connection: sqlite3.Connection, by_channel: dict[str, dict[str, list[int]]]) -> None:
+    connection.executemany(
+        "INSERT OR IGNORE INTO mark (t, channel, reason) VALUES (?, (SELECT id FROM channel WHERE name = ?), ?)",
+        (
+            (t, name, reason)
+            for name, by_reason in by_channel.items()
+            for reason, steps in by_reason.items()
+            for t in accumulate(steps)
+        ),
+    )
+
+
 def _recode(
-    connection: sqlite3.Connection, path: Path, kind: Kind, start: int, stop: int, codes: dict[int, dict[int, int]]
+    connection: sqlite3.Connection, path: Path, kind: Kind, meta: dict[str, Any], codes: dict[int, dict[int, int]]
 ) -> None:
     """Write a file anew with the store's codes of the words: a fresh store has met them in another order."""
     numbers = channel_numbers(connection)
-    rows = parquet_files.read(path, kind, numbers, start, stop)
+    rows = parquet_files.read(path, kind, numbers, meta["start"], meta["stop"])
     values = rows.values.copy()
     for channel, by_code in codes.items():
         own = rows.channel == channel
@@ -121,7 +135,8 @@ def _recode(
             old = column[own]
             column[own] = np.array([by_code[int(code)] for code in old], dtype=float)
     names = {number: name for name, number in numbers.items()}
-    parquet_files.write(path, kind, Rows(rows.t, rows.channel, values), names, about(connection, start, stop))
+    words = about(connection, meta["start"], meta["stop"])["words"]
+    parquet_files.write(path, kind, Rows(rows.t, rows.channel, values), names, {**meta, "words": words})
 
 
 def _set_aside(path: Path) -> Path:

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from logger import adopting, parquet_files, reading, reopening, sealed
-from logger.about import about
+from logger.about import about, marks
 from logger.rows import Flags, Rows, from_store
 from logger.sealed import DAY_MS, Kind
 from logger.settling import unsettled
@@ -173,15 +173,14 @@ class Archive:
     def _roll_up(self, start: int, now: int, done: Done) -> None:
         """Bring a sealed day back for its minutes, hours and days alone, and seal it as it was."""
         reopening.bring_back_day(self._connection, start)
-        rows = reopening.read(self._connection, "sample", *_day(start))
-        reopening.follow(self._connection, rows, None, *_day(start), now)
+        reopening.close_hours(self._connection, *_day(start), now)
         self._seal_day(*_day(start), now, done)
 
     # -- into a file ----------------------------------------------------------------------------------------
 
     def _seal_day(self, start: int, stop: int, now: int, done: Done) -> None:
         rows = reopening.read(self._connection, "sample", start, stop)
-        reopening.follow(self._connection, rows, reopening.file_before(self._connection, start), start, stop, now)
+        reopening.follow(self._connection, start, stop, now, rows)
         self._write("sample", start, stop, rows, done)
         self._clear("sample", start, stop, rows)
 
@@ -190,7 +189,10 @@ class Archive:
         name = f"{self._stem}-{day.isoformat()}" if kind == "sample" else f"{self._stem}-minutes-{day:%Y-%m}"
         path = self._folder / f"{name}.parquet"
         names = {number: name for name, number in reopening.channel_numbers(self._connection).items()}
-        parquet_files.write(path, kind, rows, names, about(self._connection, start, stop))
+        meta = about(self._connection, start, stop)
+        if kind == "sample":
+            meta["marks"] = marks(self._connection, start, stop)
+        parquet_files.write(path, kind, rows, names, meta)
         with transaction(self._connection):
             self._connection.execute(
                 "INSERT OR REPLACE INTO sealed (kind, start, stop, file, n, first, last) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -208,23 +210,30 @@ class Archive:
 
     def _clear(self, kind: Kind, start: int, stop: int, rows: Rows | None = None) -> bool:
         """Take rows that the file holds out of the store; whether others, late ones, are left there."""
-        if rows is None:
-            (file,) = sealed.between(self._connection, kind, start, stop)
-            held = self._connection.execute(
-                f"SELECT DISTINCT channel FROM {kind} WHERE t >= ? AND t < ?", (start, stop)
-            )
-            rows = reading.in_file(self._connection, file, start, stop, {channel for (channel,) in held})
-        begin, length, late = start, _FIRST_PIECE_MS if kind == "sample" else HOUR_MS, False
-        while begin < stop:
-            end = min(begin + length, stop)
-            with transaction(self._connection):
-                began = time.monotonic()
-                if not sealed.is_sealed(self._connection, kind, start):
-                    return True
-                late |= self._clear_piece(kind, begin, end, rows.between(begin, end), stop)
-                taken = time.monotonic() - began
-            begin, length = end, max(1000, int(length * min(2.0, _PIECE_S / max(taken, 1e-6))))
+        files = sealed.between(self._connection, kind, start, stop) if rows is None else []
+        late, length = False, _FIRST_PIECE_MS if kind == "sample" else HOUR_MS
+        for begin, end in reopening.windows(start, stop):
+            if rows is not None:
+                in_file = rows.between(begin, end)
+            elif (held := self._channels_of(kind, begin, end)) and files:
+                in_file = reading.in_file(self._connection, files[0], begin, end, held)
+            else:
+                continue
+            at = begin
+            while at < end:
+                piece = min(at + length, end)
+                with transaction(self._connection):
+                    began = time.monotonic()
+                    if not sealed.is_sealed(self._connection, kind, start):
+                        return True
+                    late |= self._clear_piece(kind, at, piece, in_file.between(at, piece), stop)
+                    taken = time.monotonic() - began
+                at, length = piece, max(1000, int(length * min(2.0, _PIECE_S / max(taken, 1e-6))))
         return late
+
+    def _channels_of(self, kind: Kind, start: int, stop: int) -> set[int]:
+        rows = self._connection.execute(f"SELECT DISTINCT channel FROM {kind} WHERE t >= ? AND t < ?", (start, stop))
+        return {channel for (channel,) in rows}
 
     def _clear_piece(self, kind: Kind, start: int, stop: int, in_file: Rows, end: int) -> bool:
         here = from_store(self._connection, kind, start, stop)

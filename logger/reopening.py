@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
-from logger import parquet_files, reading, rollup, sealed
+from logger import reading, rollup, sealed
 from logger.rows import COLUMNS, Ints, Rows, empty, filled, from_store
 from logger.sealed import DAY_MS, Kind, Sealed, one_moment
 from logger.store import HOUR_MS, keep_rejects, touch_hours, transaction
 
 _MOST_ROWS = 20_000
+_PARTS = 6
 _ROOM = 10_000
 
 
@@ -49,17 +49,26 @@ def take_in_late(connection: sqlite3.Connection, now: int) -> list[int]:
     days = [day for day in sealed.with_rows_beside(connection) if _has_late(connection, day)]
     for day in days:
         bring_back_day(connection, day.start)
-        rows = read(connection, "sample", day.start, day.stop)
-        follow(connection, rows, file_before(connection, day.start), day.start, day.stop, now)
+        follow(connection, day.start, day.stop, now)
     return [day.start for day in days]
 
 
 def _has_late(connection: sqlite3.Connection, day: Sealed) -> bool:
     """Whether the store holds a row of a sealed day that its file does not hold."""
-    numbers = connection.execute("SELECT DISTINCT channel FROM sample WHERE t >= ? AND t < ?", (day.start, day.stop))
-    in_file = reading.in_file(connection, day, day.start, day.stop, {number for (number,) in numbers})
-    hours = (from_store(connection, "sample", at, at + HOUR_MS) for at in range(day.start, day.stop, HOUR_MS))
-    return any(len(here) and not here.found_in(in_file).all() for here in hours)
+    for start, stop in windows(day.start, day.stop):
+        here = read(connection, "sample", start, stop)
+        if len(here):
+            numbers = set(np.unique(here.channel).tolist())
+            if not here.found_in(reading.in_file(connection, day, start, stop, numbers)).all():
+                return True
+    return False
+
+
+def windows(start: int, stop: int) -> Iterator[tuple[int, int]]:
+    """The parts in which a stretch is looked at: a whole day twice or thrice in memory would be too much."""
+    step = max(-(-(stop - start) // _PARTS), HOUR_MS)
+    for begin in range(start, stop, step):
+        yield begin, min(begin + step, stop)
 
 
 def read(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -> Rows:
@@ -82,53 +91,77 @@ def _hours(connection: sqlite3.Connection, kind: Kind, start: int, stop: int, ro
         yield rows
 
 
-def file_before(connection: sqlite3.Connection, start: int) -> Rows | None:
-    """What the file of a reopened day holds."""
-    row = connection.execute(
-        "SELECT file, stop FROM sealed WHERE kind = 'sample' AND start = ? AND reopened = 1", (start,)
-    ).fetchone()
-    path = sealed.archive_folder(connection) / row[0] if row else Path()
-    if row is None or not path.exists():
-        return None
-    return parquet_files.read(path, "sample", channel_numbers(connection), start, row[1])
-
-
 def channel_numbers(connection: sqlite3.Connection) -> dict[str, int]:
     """Channel name to the store's number."""
     return dict(connection.execute("SELECT name, id FROM channel"))
 
 
-def follow(connection: sqlite3.Connection, rows: Rows, before: Rows | None, start: int, stop: int, now: int) -> None:
-    """Bring rollups after: of a reopened day that changed, of hours left open, of sealed days that means reach.
+def follow(connection: sqlite3.Connection, start: int, stop: int, now: int, rows: Rows | None = None) -> None:
+    """Bring rollups of a day after what its samples in the store say, where they are behind.
+
+    Of a day that was sealed before, and reopened, these are the hours in which its samples differ from its file; else
+    those that nobody closed. Sealed days into which its means newly reach are brought back, and are among them.
 
     Parameters
     ----------
-    rows, before : Rows
-        The day's samples, and those that its file holds, where it was sealed before.
+    start, stop : int
+        The day, UTC [ms].
+    now : int
+        UTC [ms].
+    rows : Rows, optional
+        Its samples, where they have been read already.
     """
-    if before is not None and rows.same(before):
-        return
-    hours = set(range(start, stop, HOUR_MS)) if before is not None else _without_rows(connection, rows, start, stop)
-    reaches = reach(connection, rows)
-    beyond = reaches > stop
-    old = before if before is not None else empty("sample")
-    if beyond.any() and not rows.where(beyond).same(old.where(reach(connection, old) > stop)):
-        for day in sealed.between(connection, "sample", stop, int(reaches.max())):
+
+    def here(begin: int, end: int) -> Rows:
+        return rows.between(begin, end) if rows is not None else read(connection, "sample", begin, end)
+
+    file = sealed.reopened(connection, start)
+    hours = _differing(connection, file, here) if file is not None else _without_rows(connection, start, stop, here)
+    tail = max(start, stop - _longest(connection, start, stop))
+    beyond = _beyond(connection, here(tail, stop), stop)
+    before = reading.in_file(connection, file, tail, stop) if file is not None and tail < stop else empty("sample")
+    if len(beyond) and not beyond.same(_beyond(connection, before, stop)):
+        for day in sealed.between(connection, "sample", stop, int(reach(connection, beyond).max())):
             bring_back_day(connection, day.start)
             hours |= set(range(day.start, day.stop, HOUR_MS))
+    _refresh(connection, hours, now)
+
+
+def close_hours(connection: sqlite3.Connection, start: int, stop: int, now: int) -> None:
+    """Roll up those hours of a stretch, all in the store, that nobody has."""
+    _refresh(connection, _without_rows(connection, start, stop, lambda a, b: read(connection, "sample", a, b)), now)
+
+
+def _refresh(connection: sqlite3.Connection, hours: Iterable[int], now: int) -> None:
     for hour in sorted(hours):
         with transaction(connection):
             rollup.refresh(connection, hour, hour + HOUR_MS, now)
             touch_hours(connection, [hour])
 
 
-def _without_rows(connection: sqlite3.Connection, rows: Rows, start: int, stop: int) -> set[int]:
+def _differing(connection: sqlite3.Connection, file: Sealed, here: Callable[[int, int], Rows]) -> set[int]:
+    """Hours of a reopened day in which the store holds other samples than the file."""
+    found = set()
+    for begin, end in windows(file.start, file.stop):
+        now, before = here(begin, end), reading.in_file(connection, file, begin, end)
+        for hour in range(begin, end, HOUR_MS):
+            if not now.between(hour, hour + HOUR_MS).same(before.between(hour, hour + HOUR_MS)):
+                found.add(hour)
+    return found
+
+
+def _beyond(connection: sqlite3.Connection, rows: Rows, stop: int) -> Rows:
+    """Those that reach past a moment [ms UTC]."""
+    return rows.where(reach(connection, rows) > stop)
+
+
+def _without_rows(connection: sqlite3.Connection, start: int, stop: int, here: Callable[[int, int], Rows]) -> set[int]:
     """Hours that hold samples and lack the row of a channel: nobody came back to close them."""
     known = connection.execute("SELECT t, channel FROM hour WHERE t >= ? AND t < ?", (start, stop)).fetchall()
     there = np.array([t * (1 << 20) + channel for t, channel in known], dtype=np.int64)
     found = set()
     for hour in range(start, stop, HOUR_MS):
-        numbers = np.unique(rows.between(hour, hour + HOUR_MS).channel)
+        numbers = np.unique(here(hour, hour + HOUR_MS).channel)
         if not np.isin(hour * (1 << 20) + numbers, there).all():
             found.add(hour)
     return found
@@ -154,26 +187,29 @@ def bring_back_day(connection: sqlite3.Connection, start: int) -> None:
     """A sealed day, its month of minutes, and the means of days before that reach into it."""
     for month in sealed.between(connection, "minute", start, start + DAY_MS):
         bring_back(connection, month)
-    for day in sealed.between(connection, "sample", start - _longest(connection, start), start):
-        before = reading.in_file(connection, day, day.start, day.stop)
-        _insert(connection, "sample", before.where(reach(connection, before) > start))
+    longest = _longest(connection, start, start + 1)
+    for day in sealed.between(connection, "sample", start - longest, start):
+        before = reading.in_file(connection, day, max(day.start, start - longest), day.stop)
+        _insert(connection, "sample", _beyond(connection, before, start))
     for day in sealed.between(connection, "sample", start, start + DAY_MS):
         bring_back(connection, day)
 
 
-def _longest(connection: sqlite3.Connection, start: int) -> int:
+def _longest(connection: sqlite3.Connection, start: int, stop: int) -> int:
+    """The longest mean that a stretch may hold [ms]; 0 where none is longer than a minute."""
     (longest,) = connection.execute(
-        "SELECT coalesce(max(interval_ms), 0) FROM span WHERE start < ? AND stop >= ?", (start, start)
+        "SELECT coalesce(max(interval_ms), 0) FROM span WHERE start < ? AND stop >= ?", (stop, start)
     ).fetchone()
     return int(longest) if longest > rollup.MINUTE_MS else 0
 
 
 def bring_back(connection: sqlite3.Connection, file: Sealed) -> None:
     """The rows of one sealed stretch: what came late stands, and counts."""
-    rows = reading.in_file(connection, file, file.start, file.stop)
-    if file.kind == "sample":
-        _note_superseded(connection, rows, file.start, file.stop)
-    _insert(connection, file.kind, rows)
+    for start, stop in windows(file.start, file.stop):
+        rows = reading.in_file(connection, file, start, stop)
+        if file.kind == "sample":
+            _note_superseded(connection, rows, start, stop)
+        _insert(connection, file.kind, rows)
     with transaction(connection):
         connection.execute("UPDATE sealed SET reopened = 1 WHERE kind = ? AND start = ?", (file.kind, file.start))
 
@@ -191,7 +227,7 @@ def _insert(connection: sqlite3.Connection, kind: Kind, rows: Rows) -> None:
 
 def _note_superseded(connection: sqlite3.Connection, rows: Rows, start: int, stop: int) -> None:
     """A late row of the same time and channel wins; the value that it replaces goes to the rejects."""
-    here = from_store(connection, "sample", start, stop)
+    here = read(connection, "sample", start, stop)
     other = rows.keyed_in(here) & ~rows.found_in(here)
     if not other.any():
         return

@@ -87,6 +87,16 @@ def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -
     return [Sealed(*row) for row in rows]
 
 
+def reopened(connection: sqlite3.Connection, start: int) -> Sealed | None:
+    """The file of a day that was brought back into the store since: what it held when it was sealed."""
+    row = connection.execute(
+        f"SELECT {_COLUMNS} FROM sealed WHERE kind = 'sample' AND start = ? AND reopened = 1", (start,)
+    ).fetchone()
+    if row is None or not (archive_folder(connection) / row[3]).exists():
+        return None
+    return Sealed(*row)
+
+
 def is_sealed(connection: sqlite3.Connection, kind: Kind, start: int) -> bool:
     """Whether the stretch that begins there is sealed, and not reopened."""
     row = connection.execute(

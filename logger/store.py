@@ -345,8 +345,8 @@ def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: I
     )
 
 
-def note_events(store: Path, kind: str, events: Iterable[tuple[int, str]], patience_s: float) -> None:
-    """Note events ``(t, text)`` that are no source's, from a process that holds no connection of its own.
+def note_events(store: Path, events: Iterable[tuple[int, str, str]], patience_s: float) -> None:
+    """Note events ``(t, kind, text)`` that are no source's, from a process that holds no connection of its own.
 
     Raises
     ------
@@ -358,8 +358,6 @@ def note_events(store: Path, kind: str, events: Iterable[tuple[int, str]], patie
             closing(sqlite3.connect(f"{store.as_uri()}?mode=rw", uri=True, timeout=patience_s)) as connection,
             connection,
         ):
-            connection.executemany(
-                "INSERT INTO event (t, kind, text) VALUES (?, ?, ?)", [(t, kind, text) for t, text in events]
-            )
+            connection.executemany("INSERT INTO event (t, kind, text) VALUES (?, ?, ?)", events)
     except sqlite3.Error as fault:
         raise StoreError(f"store {store}: {fault}") from None

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import reading, sealed
+from logger import reading, rollup, sealed
 from logger.adopting import ADOPTED, adopt
 from logger.archive import Archive
 from logger.record import Record
@@ -53,18 +53,25 @@ def named(connection: sqlite3.Connection) -> tuple[dict[str, list[object]], dict
 
 @pytest.mark.parametrize("minutes_too", [False, True])
 def test_a_fresh_store_reads_as_the_old_one_did(tmp_path: Path, minutes_too: bool) -> None:
-    """Samples, minutes, hours, days, words, spans and settings: all that the files hold, and what comes of it."""
+    """Samples, minutes, hours, days, words, spans, marks and settings: all that files hold, and what comes of it."""
     path, now = tmp_path / "x.db", LATER + (500 * DAY_MS if minutes_too else 0)
     # Without an hour of "bulk" a day: between two words that were seen as often the number of the code decides.
     samples = [row for row in FOUR_DAYS if row[1] != STAGE or (row[0] - FIRST) % DAY_MS // HOUR != 3]
     samples += [row for row in MEANS if row[0] < FIRST + 4 * DAY_MS - HOUR]
     with store(path, samples, [MEAN_SPAN]) as connection:
+        with transaction(connection):
+            marked = [(t, VOLTS, "out of range") for t, channel, _ in samples if channel == VOLTS and t % 7 == 0]
+            connection.executemany("INSERT INTO mark VALUES (?, ?, ?)", marked)
+            rollup.refresh(connection, FIRST, FIRST + 6 * DAY_MS, FOR_EVER)
         seal(connection, path, now)
         before = named(connection)
+        assert len(marked) > 3
     with fresh(path) as connection:
         done = seal(connection, path, now)
         assert named(connection) == before
         assert len(done.days) == 4
+        kept = connection.execute("SELECT t, name, reason FROM mark JOIN channel ON id = channel ORDER BY t").fetchall()
+        assert kept == [(t, "bank.house.voltage", reason) for t, _, reason in sorted(marked)]
         assert connection.execute("SELECT start, stop, hash FROM settings ORDER BY start").fetchall() == [
             (0, LATER, "abc"),
             (LATER, None, "def"),
