@@ -10,6 +10,7 @@ from analysis.rules import (
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    meters_disagree,
     record_trouble,
     sensor_suspect,
     yield_shortfall,
@@ -24,4 +25,5 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     record_trouble.found,
     sensor_suspect.found,
     clock_suspect.found,
+    meters_disagree.found,
 )
