@@ -12,10 +12,10 @@ import pytest
 from logger import reading, rollup, sealed
 from logger.adopting import ADOPTED, adopt
 from logger.archive import Archive
-from logger.record import Record
 from logger.schema import prepare
 from logger.sealed import DAY_MS
 from logger.store import Channels, WritingConnection, keep_settings, open_writer, transaction
+from logger.words import time_in_words
 from tests.logger.archives import FIRST, FOR_EVER, HOUR, MINUTE, STAGE, VOLTS, everything, insert, seal, store
 from tests.logger.test_archive import FOUR_DAYS, LATER, MEAN_SPAN, MEANS
 
@@ -77,8 +77,8 @@ def test_a_fresh_store_reads_as_the_old_one_did(tmp_path: Path, minutes_too: boo
             (LATER, None, "def"),
         ]
         assert seal(connection, path, now).days == []
-    held = Record(connection := sqlite3.connect(path)).time_in_words("controller.cabin.stage", FIRST, FIRST + DAY_MS)
-    connection.close()
+    with closing(sqlite3.connect(path)) as reader:
+        (held,) = time_in_words(reader, "controller.cabin.stage", [FIRST], DAY_MS)
     assert set(held) == {"off", "bulk"}
 
 
