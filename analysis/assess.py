@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import drift
+from analysis import counted, drift
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
@@ -190,14 +190,16 @@ class _Assessment:
     def _write_findings(self) -> None:
         results = Results(self.connection)
         names = {a.name for a in self.located.settings.array}
+        array_days = [d for d in results.array_days() if d.array in names]
         history = History(
             settings=self.located.settings,
-            array_days=[d for d in results.array_days() if d.array in names],
+            array_days=array_days,
             loops=results.loops(),
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
             light_days=results.light_days(),
+            counters=counted.of_days(self.connection, self.located.settings, array_days),
             stop=self.record[1],
             events=_events(self.connection),
             changes=self.settings.changes(),

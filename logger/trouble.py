@@ -18,6 +18,10 @@ DAMAGED = "damaged file"
 SALVAGED = "salvage"
 """Kinds of event. The first two are stamped at their beginning and end with the next `RESTORED`."""
 
+UNSEALED = "archive trouble"
+SEALED_AGAIN = "archive restored"
+"""Kinds of event: old days could not be moved into the archive, and could again."""
+
 _NO_ROOM_BYTES = 64 * 1024
 
 

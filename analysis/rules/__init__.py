@@ -12,6 +12,7 @@ from analysis.rules import (
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    meters_disagree,
     record_trouble,
     sensor_suspect,
     yield_shortfall,
@@ -28,4 +29,5 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
+    meters_disagree.found,
 )
