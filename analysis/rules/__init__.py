@@ -6,11 +6,13 @@ from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
     array_dead,
+    changed_by_itself,
     clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    meters_disagree,
     record_trouble,
     sensor_suspect,
     yield_shortfall,
@@ -24,6 +26,8 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     fan_ineffective.found,
     instrument_unheard.found,
     record_trouble.found,
+    changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
+    meters_disagree.found,
 )
