@@ -15,11 +15,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class StoreEvent:
-    """Something that befell the store itself; time UTC [ms], kind and words as the logger gave them."""
+    """Something that befell the store itself, or a source; time UTC [ms], kind and words as the logger gave them."""
 
     t: int
     kind: str
     text: str
+    source: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from logger.errors import StoreError, StoreMissing
+from logger.errors import StoreError, StoreHeld, StoreMissing
 
 BUSY_MS = 30_000
 LOG_MOST = 8 << 20
@@ -186,16 +186,19 @@ def claim(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    StoreMissing, StoreError
-        There is no store, or another logger records into it.
+    StoreMissing, StoreHeld, StoreError
+        There is no store, another logger records into it, or it cannot be opened at all.
     """
     _must_exist(path)
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as fault:
+        raise StoreError(f"store {path}: {fault.strerror}; check the file and its owner") from None
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(descriptor)
-        raise StoreError(
+        raise StoreHeld(
             f"store {path}: another logger records into it (or it is being upgraded); stop that one first"
         ) from None
     try:

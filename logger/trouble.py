@@ -84,6 +84,20 @@ def is_damage(fault: BaseException) -> bool:
     return _code(fault) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def can_pass(fault: BaseException) -> bool:
+    """Whether SQLite refuses a store for what may be otherwise tomorrow: no room, no right, no access, a lock."""
+    passing = (
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_PERM,
+    )
+    return _code(fault) in passing
+
+
 def _is_full(fault: BaseException, store: Path) -> bool:
     if _code(fault) == sqlite3.SQLITE_FULL:
         return True

@@ -65,7 +65,7 @@ def _troubles(history: History) -> list[list[StoreEvent]]:
     """Events of the store in the order of time, from the beginning of each trouble to the next one's."""
     troubles: list[list[StoreEvent]] = []
     kinds = (DAMAGED, FULL_DISK, STORE_TROUBLE, LOST, RESTORED, SALVAGED)
-    for event in sorted((e for e in history.events if e.kind in kinds), key=lambda event: event.t):
+    for event in sorted((e for e in history.events if e.source is None and e.kind in kinds), key=lambda event: event.t):
         opens = event.kind in (DAMAGED, FULL_DISK, STORE_TROUBLE)
         if (opens and not (troubles and _lasts(troubles[-1]))) or not troubles:
             troubles.append([])

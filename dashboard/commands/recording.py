@@ -47,7 +47,7 @@ def record(settings_path: Path, capture: Path | None) -> None:
 
 
 def ready_to_record(settings_path: Path) -> Plan:
-    """The logger's plan, with its store there and up to date.
+    """The logger's plan, with its store there and up to date, or to be prepared later where it cannot be written now.
 
     Raises
     ------
@@ -63,11 +63,23 @@ def ready_to_record(settings_path: Path) -> Plan:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
     if said := warning(Path(plan.store_path)):
         click.echo(said, err=True)
-    # In a child, so that what it imports goes with it.
-    done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", plan.store_path], check=False)
-    if done.returncode:
+    return dataclasses.replace(plan, prepared=_prepare(Path(plan.store_path)))
+
+
+def _prepare(store: Path) -> bool:
+    """Bring the store up to date in a child, so that what it imports goes with it.
+
+    Returns
+    -------
+    bool
+        False where it is there and cannot be written now: the logger begins without it.
+    """
+    from logger.errors import StoreUnwritable
+
+    done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", str(store)], check=False)
+    if done.returncode not in (0, StoreUnwritable.exit_status):
         sys.exit(done.returncode)
-    return plan
+    return done.returncode == 0
 
 
 def become(module: str, option: str, text: str) -> None:
