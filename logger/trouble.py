@@ -18,6 +18,9 @@ DAMAGED = "damaged file"
 SALVAGED = "salvage"
 """Kinds of event. The first two are stamped at their beginning and end with the next `RESTORED`."""
 
+NOT_NOW = 75
+"""Exit status of the child that prepares a store, where that is there and cannot be written: EX_TEMPFAIL, sysexits.h."""
+
 _NO_ROOM_BYTES = 64 * 1024
 
 
