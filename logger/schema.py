@@ -209,7 +209,7 @@ def prepare(path: Path) -> None:
 def _holds_something(path: Path) -> bool:
     """Whether a store is there: then the settings name the right place, and what refuses it may pass."""
     try:
-        return path.stat().st_size > 0
+        return path.is_file() and path.stat().st_size > 0
     except OSError:
         return False
 

@@ -19,7 +19,7 @@ SALVAGED = "salvage"
 """Kinds of event. The first two are stamped at their beginning and end with the next `RESTORED`."""
 
 NOT_NOW = 75
-"""Exit status of the child that prepares a store, where that is there and cannot be written: EX_TEMPFAIL, sysexits.h."""
+"""Exit status of the child that prepares a store, where that cannot be written now: EX_TEMPFAIL of sysexits.h."""
 
 _NO_ROOM_BYTES = 64 * 1024
 
