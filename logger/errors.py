@@ -9,6 +9,7 @@
     ├── UnknownUnit              a unit that cannot become the channel's unit
     ├── UnknownConductor         a conductor of a size or class that no table holds
     ├── StoreError               the store cannot be opened, read or written
+    │   ├── ArchiveBusy          another process moves rows between store and archive
     │   ├── StoreMissing         there is no store at that path
     │   ├── StoreHeld            another logger records into it
     │   ├── StoreUnwritable      it is there, and cannot be written now: full disk, read-only, another's, locked
@@ -72,6 +73,10 @@ class UnknownConductor(NoonmarkError):
 
 class StoreError(NoonmarkError):
     """The store cannot be opened, read or written."""
+
+
+class ArchiveBusy(StoreError):
+    """Another process moves rows between store and archive."""
 
 
 class StoreMissing(StoreError):

@@ -9,7 +9,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -327,8 +327,40 @@ def keep_settings(connection: sqlite3.Connection, t: int, digest: str, text: str
     connection.execute("INSERT INTO settings (start, hash, text) VALUES (?, ?, ?)", (t, digest, text))
 
 
+def keep_past_settings(connection: sqlite3.Connection, rows: Iterable[Iterable[Any]]) -> None:
+    """Keep settings files ``(start, stop, hash, text)`` of the past; each ends where the next one begins."""
+    for start, stop, digest, text in rows:
+        known = connection.execute("SELECT 1 FROM settings WHERE start = ? AND hash = ?", (start, digest)).fetchone()
+        if not known:
+            connection.execute(
+                "INSERT INTO settings (start, stop, hash, text) VALUES (?, ?, ?, ?)", (start, stop, digest, text)
+            )
+    connection.execute(
+        "UPDATE settings AS s SET stop = (SELECT min(start) FROM settings WHERE start > s.start) "
+        "WHERE stop IS NULL AND EXISTS (SELECT 1 FROM settings WHERE start > s.start)"
+    )
+
+
 def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: Iterable[str] = ()) -> None:
     """Write an entry into the logbook; tags are kept with a comma between them."""
     connection.execute(
         "INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", (t, author, text, ",".join(tags))
     )
+
+
+def note_events(store: Path, events: Iterable[tuple[int, str, str]], patience_s: float) -> None:
+    """Note events ``(t, kind, text)`` that are no source's, from a process that holds no connection of its own.
+
+    Raises
+    ------
+    StoreError
+        The store is not there, or was held by others for longer than `patience_s` [s]; nothing was noted.
+    """
+    try:
+        with (
+            closing(sqlite3.connect(f"{store.as_uri()}?mode=rw", uri=True, timeout=patience_s)) as connection,
+            connection,
+        ):
+            connection.executemany("INSERT INTO event (t, kind, text) VALUES (?, ?, ?)", events)
+    except sqlite3.Error as fault:
+        raise StoreError(f"store {store}: {fault}") from None

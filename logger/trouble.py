@@ -21,6 +21,10 @@ SALVAGED = "salvage"
 NOT_NOW = 75
 """Exit status of the child that prepares a store, where that cannot be written now: EX_TEMPFAIL of sysexits.h."""
 
+UNSEALED = "archive trouble"
+SEALED_AGAIN = "archive restored"
+"""Kinds of event: old days could not be moved into the archive, and could again."""
+
 _NO_ROOM_BYTES = 64 * 1024
 
 

@@ -59,12 +59,12 @@ class ServiceManager:
         """How long it waits for a ping before it starts us again [s]; None where it does not watch."""
 
     def tell(self, state: str) -> None:
-        """Send ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``; a manager that does not listen is no fault of ours."""
+        """Send ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``; a manager that does not listen holds nobody up."""
         if not self._address:
             return
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK) as out:
                 out.sendto(state.encode(), address)
         except OSError:
             pass
