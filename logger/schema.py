@@ -21,7 +21,7 @@ from logger import damage
 from logger.backup import before_upgrade
 from logger.errors import NoonmarkError, StoreError, StoreTooNew, StoreUnwritable
 from logger.store import BUSY_MS, PRAGMAS, transaction
-from logger.trouble import can_pass
+from logger.trouble import NOT_NOW, can_pass
 
 PAGE_BYTES = 2048
 
@@ -215,7 +215,7 @@ def prepare(path: Path) -> None:
 def _holds_something(path: Path) -> bool:
     """Whether a store is there: then the settings name the right place, and what refuses it may pass."""
     try:
-        return path.stat().st_size > 0
+        return path.is_file() and path.stat().st_size > 0
     except OSError:
         return False
 
@@ -277,7 +277,7 @@ def main(arguments: list[str]) -> int:
         damage.start_salvage(Path(path))
     except NoonmarkError as fault:
         sys.stderr.write(f"{fault}\n")
-        return fault.exit_status
+        return NOT_NOW if isinstance(fault, StoreUnwritable) else fault.exit_status
     return 0
 
 
