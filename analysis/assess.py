@@ -13,7 +13,8 @@ from pathlib import Path
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
-from analysis.results import Results, StateRun
+from analysis.results import StateRun
+from analysis.results_reading import Results
 from analysis.results_writing import write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis import iec61724, ladder, verdicts
@@ -18,9 +18,8 @@ from analysis.results import (
     Ladder,
     LightDay,
     LoopEstimate,
-    Results,
-    ratio,
 )
+from analysis.results_reading import Results
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -82,13 +81,13 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> di
     rungs = ladder.total(ladders)
     return {
         "name": name,
-        **_figures(sums, sums["verdict"]),
+        **_figures(sums),
         "ladder": {name: _rounded(wh, 2) for name, wh in rungs.items()} if rungs else None,
         "iec_61724": _iec61724(days, ladders),
         "days": [
             {
                 "date": d.day.isoformat(),
-                **_figures({key: getattr(d, key) for key in _SUMMED} | {"completeness": d.completeness}, d.verdict),
+                **_figures({key: getattr(d, key) for key in verdicts.FIGURES}),
                 "cause": d.cause,
                 "states": {state: _rounded(minutes, 1) for state, minutes in d.states.items()},
             }
@@ -128,28 +127,12 @@ def _yields(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, fl
     }
 
 
-_SUMMED = (
-    "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
-    "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "performance_ratio",
-)  # fmt: skip
+def _figures(known: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: _figure(key, known[key]) for key in verdicts.FIGURES}
 
 
-def _figures(sums: dict[str, Any], found: str) -> dict[str, Any]:
-    judged = sums["judged_measured_wh"]
-    return {
-        "measured_wh": _rounded(sums["measured_wh"], 2),
-        "expected_wh": _rounded(sums["expected_wh"], 2),
-        "expected_low_wh": _rounded(sums["expected_low_wh"], 2),
-        "expected_high_wh": _rounded(sums["expected_high_wh"], 2),
-        "judged_ratio": _rounded(ratio(judged, sums["judged_expected_wh"]), 4),
-        "judged_ratio_low": _rounded(ratio(judged, sums["judged_high_wh"]), 4),
-        "judged_ratio_high": _rounded(ratio(judged, sums["judged_low_wh"]), 4),
-        "curtailed_wh": _rounded(sums["curtailed_wh"], 2),
-        "covered_wh": _rounded(sums["covered_wh"], 2),
-        "performance_ratio": _rounded(sums["performance_ratio"], 4),
-        "completeness": _rounded(sums["completeness"], 4),
-        "verdict": found,
-    }
+def _figure(key: str, value: Any) -> Any:
+    return value if isinstance(value, str) else _rounded(value, 2 if key.endswith("_wh") else 4)
 
 
 def _wiring(estimates: Sequence[LoopEstimate]) -> dict[str, Any]:

@@ -12,12 +12,8 @@ from collections.abc import Sequence
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
-from dashboard.wording import (
-    CAUSES,
-    FINDING_STATES,
-    PRIORITIES,
-    RULES,
-    STATES,
+from dashboard.wording import CAUSES, FINDING_STATES, PRIORITIES, RULES, STATES, subject, word
+from dashboard.writing import (
     LocalTime,
     capital,
     chance,
@@ -29,8 +25,6 @@ from dashboard.wording import (
     quantity,
     resistance,
     span,
-    subject,
-    word,
 )
 
 AGAINST_ARRAYS = ("yield-shortfall", "array-dead")

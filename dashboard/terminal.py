@@ -20,21 +20,8 @@ from dashboard.sentences import (
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
-from dashboard.wording import (
-    NBSP,
-    PRIORITIES,
-    VERDICTS,
-    LocalTime,
-    capital,
-    dates,
-    energy,
-    percent,
-    quantity,
-    resistance,
-    span,
-    subject,
-    word,
-)
+from dashboard.wording import PRIORITIES, VERDICTS, subject, word
+from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
 
 
 def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UTC") -> str:

@@ -11,10 +11,11 @@ from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from analysis.results import ArrayDay, Finding, Ladder, Results, SunDay
+from analysis.results import ArrayDay, Finding, Ladder, SunDay
+from analysis.results_reading import Results
 from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
-from dashboard.wording import LocalTime
+from dashboard.writing import LocalTime
 from logger.errors import SettingsError, StoreError, StoreMissing
 from logger.record import Record
 from logger.settings import Settings

@@ -10,7 +10,8 @@ from analysis.results import ArrayDay, SunDay
 from dashboard import figures, losses, sentences
 from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
 from dashboard.view import SPAN_DAYS, View
-from dashboard.wording import VERDICTS, capital, count, dates, energy, subject, word
+from dashboard.wording import VERDICTS, subject, word
+from dashboard.writing import capital, count, dates, energy
 
 PATH, NAME = "/harvest", "harvest"
 

@@ -14,7 +14,7 @@ import pytest
 
 from analysis.assess import assess
 from analysis.report import verdict
-from analysis.results import Results
+from analysis.results_reading import Results
 from fixtures.lapwing.history import history_csv
 from fixtures.lapwing.kit import settings_text
 from fixtures.lapwing.story import Story
