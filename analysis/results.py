@@ -68,6 +68,10 @@ class ArrayDay:
     states: dict[str, float] = field(default_factory=dict)
     features: dict[str, Any] = field(default_factory=dict)
     evidence: str = ""
+    plane_min: float = 0.0
+    """Minutes in which a sensor in the plane and the array's power were known together."""
+    plane_weighed_wh_m2: float | None = None
+    """In-plane irradiation, each interval weighed by what the modules' warmth leaves of their power at 25 °C."""
 
     @property
     def judged_ratio(self) -> float | None:
@@ -130,6 +134,72 @@ class Ladder:
 
 
 LADDER = tuple(name for name in Ladder.__slots__ if name.endswith("_wh"))
+
+
+@dataclass(frozen=True, slots=True)
+class TwinDay:
+    """Two arrays over the grey intervals of one solar day in which nothing held either back.
+
+    Attributes
+    ----------
+    one, other : str
+        Names of arrays.
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    minutes : float
+        Of such light.
+    one_wh, other_wh : float
+        What they got [Wh].
+    one_could_wh, other_could_wh : float
+        What an even dome gives each, up to a factor that both share [Wh].
+    sigma : float
+        Relative standard uncertainty of their ratio that the day's intervals share.
+    """
+
+    one: str
+    other: str
+    day: dt.date
+    start: int
+    stop: int
+    minutes: float
+    one_wh: float
+    one_could_wh: float
+    other_wh: float
+    other_could_wh: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class StorageDay:
+    """A bank and what feeds it over one solar day, as the 1998 edition of IEC 61724 counts them [Wh].
+
+    Attributes
+    ----------
+    bank : str
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    array_wh, backup_wh : float
+        From all arrays at their controllers' inputs; from a second source (wind).
+    to_storage_wh, from_storage_wh : float
+        Into the bank, out of it.
+    load_wh : float
+        Used by the loads: what controllers and second source gave, less what the bank took.
+    known_min : float
+        Minutes in which all of that was known.
+    """
+
+    bank: str
+    day: dt.date
+    start: int
+    stop: int
+    array_wh: float
+    backup_wh: float
+    to_storage_wh: float
+    from_storage_wh: float
+    load_wh: float
+    known_min: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,5 +340,5 @@ ARRAY_DAY_COLUMNS = (
     "array", "day", "start", "stop", "rated_w", "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh",
     "judged_measured_wh", "judged_expected_wh", "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh",
     "limited_wh", "performance_ratio", "plane_wh_m2", "daylight_min", "known_min", "judging_min", "completeness",
-    "verdict", "cause", "states", "features", "evidence",
+    "verdict", "cause", "plane_min", "plane_weighed_wh_m2", "states", "features", "evidence",
 )  # fmt: skip

@@ -22,7 +22,9 @@ from analysis.results import (
     LightDay,
     LoopEstimate,
     StateRun,
+    StorageDay,
     SunDay,
+    TwinDay,
 )
 
 
@@ -124,6 +126,24 @@ class Results:
             _bounds(first, last),
         )
         return [LightDay(row[0], dt.date.fromisoformat(row[1]), *row[2:]) for row in rows]
+
+    def twin_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[TwinDay]:
+        """In the order of days, then pairs; a day without grey light that two arrays share has none."""
+        rows = self._connection.execute(
+            "SELECT one, other, day, start, stop, minutes, one_wh, one_could_wh, other_wh, other_could_wh, sigma "
+            "FROM twin_day WHERE day BETWEEN ? AND ? ORDER BY day, one, other",
+            _bounds(first, last),
+        )
+        return [TwinDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
+
+    def storage_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[StorageDay]:
+        """In the order of days."""
+        rows = self._connection.execute(
+            "SELECT bank, day, start, stop, array_wh, backup_wh, to_storage_wh, from_storage_wh, load_wh, known_min "
+            "FROM storage_day WHERE day BETWEEN ? AND ? ORDER BY day",
+            _bounds(first, last),
+        )
+        return [StorageDay(bank, dt.date.fromisoformat(day), *rest) for bank, day, *rest in rows]
 
     def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
         """Every finding raised or open in the span, the worst and the newest first."""

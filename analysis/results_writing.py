@@ -23,7 +23,9 @@ from analysis.results import (
     LightDay,
     LoopEstimate,
     StateRun,
+    StorageDay,
     SunDay,
+    TwinDay,
 )
 
 
@@ -40,15 +42,15 @@ class DayResults:
     bank: BankDay | None
     light: Sequence[LightDay] = ()
     ladders: Sequence[Ladder] = ()
+    twins: Sequence[TwinDay] = ()
+    storage: StorageDay | None = None
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
     """Put one day's results in the place of whatever stood there. Call inside a transaction."""
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
-    connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM light_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM ladder WHERE day = ?", (name,))
+    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day"):
+        connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
     for array in arrays:
         connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
@@ -106,6 +108,19 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, method)",
         ((x.channel, name, *_values(x)[2:], method) for x in day.light),
     )
+    _insert(
+        connection,
+        "twin_day (one, other, day, start, stop, minutes, one_wh, one_could_wh, other_wh, other_could_wh, sigma, "
+        "method)",
+        ((x.one, x.other, name, *_values(x)[3:], method) for x in day.twins),
+    )
+    if day.storage:
+        _insert(
+            connection,
+            "storage_day (bank, day, start, stop, array_wh, backup_wh, to_storage_wh, from_storage_wh, load_wh, "
+            "known_min, method)",
+            [(day.storage.bank, name, *_values(day.storage)[2:], method)],
+        )
     if day.bank:
         _insert(
             connection,

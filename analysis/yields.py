@@ -11,6 +11,7 @@ from analysis import states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
+from analysis.iec61724 import STC_TEMPERATURE
 from analysis.instruments import Measured
 from analysis.irradiance import Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
@@ -62,6 +63,7 @@ def of_day(
     judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
     plane = light_known & light.measured
     plane_wh = total(light.plane, plane) if plane.any() else None
+    warmth = 1.0 + array.module.temp_coeff_power / 100.0 * (expected.cell - STC_TEMPERATURE)
     covered_wh = total(expected.power - said.power, covered) if anything else None
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0
@@ -106,6 +108,8 @@ def of_day(
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected),
         evidence=_best_seen(light, light_known),
+        plane_min=float(plane.sum()) * hours * 60.0,
+        plane_weighed_wh_m2=total(light.plane * warmth, plane) if plane.any() else None,
     )
 
 
