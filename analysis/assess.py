@@ -189,6 +189,8 @@ class _Assessment:
             light_days=results.light_days(),
             stop=self.record[1],
             events=_store_events(self.connection),
+            twin_days=results.twin_days(),
+            notes=results.notes(),
             changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]

@@ -301,6 +301,15 @@ class BankDay:
 
 
 @dataclass(frozen=True, slots=True)
+class Note:
+    """A line of the logbook: time UTC [ms], words, tags between commas."""
+
+    t: int
+    text: str
+    tags: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """An explanation of a finding, with its probability and the next thing to measure."""
 

@@ -21,6 +21,7 @@ from analysis.results import (
     Ladder,
     LightDay,
     LoopEstimate,
+    Note,
     StateRun,
     StorageDay,
     SunDay,
@@ -144,6 +145,13 @@ class Results:
             _bounds(first, last),
         )
         return [StorageDay(bank, dt.date.fromisoformat(day), *rest) for bank, day, *rest in rows]
+
+    def notes(self, start: int = 0, stop: int = 1 << 62) -> list[Note]:
+        """Lines of the logbook, in the order of time."""
+        rows = self._connection.execute(
+            "SELECT t, text, tags FROM logbook WHERE t >= ? AND t < ? ORDER BY t, id", (start, stop)
+        )
+        return [Note(*row) for row in rows]
 
     def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
         """Every finding raised or open in the span, the worst and the newest first."""

@@ -17,7 +17,7 @@ from analysis.irradiance import Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
 from analysis.states import Codes
 from analysis.sun import Floats
-from analysis.verdicts import verdict
+from analysis.verdicts import DEADBAND, verdict
 from logger.settings import Array
 
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
@@ -106,7 +106,8 @@ def of_day(
         verdict=found,
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
-        features=_features(array, day, judged, grid, light, said, expected),
+        features=_features(array, day, judged, grid, light, said, expected)
+        | (_first_low(judged, grid, said, expected) if found == "shortfall" else {}),
         evidence=_best_seen(light, light_known),
         plane_min=float(plane.sum()) * hours * 60.0,
         plane_weighed_wh_m2=total(light.plane * warmth, plane) if plane.any() else None,
@@ -166,6 +167,20 @@ def runs(
         )
         if stop > start
     ]
+
+
+_LASTING_MIN = 30.0
+
+
+def _first_low(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[str, int]:
+    """The first judged interval that is low beyond doubt, as is the light of the half hour from it on, UTC [ms]."""
+    at = np.flatnonzero(judged)
+    got, least = said.power[at], (1.0 - DEADBAND) * expected.low[at]
+    wide = max(round(_LASTING_MIN * 60_000 / grid.step), 1)
+    sums = np.concatenate([[0.0], np.cumsum(got - least)])
+    lasting = sums[np.minimum(np.arange(len(at)) + wide, len(at))] - sums[:-1] < 0
+    low = np.flatnonzero((got < least) & lasting)
+    return {"first_low": int(grid.start[at[low[0]]])} if len(low) else {}
 
 
 def _features(

@@ -33,7 +33,7 @@ _POOR_DAY = 0.5
 _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
-# Judged by whole days: an hour would only pretend to be known.
+# Judged by whole days: an hour would only pretend to be known, but where a finding says that it is (`to_the_hour`).
 _BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
 
 NOTHING_TO_DO = "Nothing to do."
@@ -175,10 +175,11 @@ def in_force(finding: Finding, when: LocalTime) -> str:
     """Since when a notice stands, or when it was cancelled."""
     state = word(FINDING_STATES, finding.state)
     said = when.day if finding.rule in _BY_THE_DAY else when.moment
+    began = (when.moment if finding.evidence.get("to_the_hour") else said)(finding.since)
     if finding.is_open:
-        return f"{state} since {said(finding.since)}"
+        return f"{state} since {began}"
     ended = f" {said(finding.until)}" if finding.until else ""
-    return f"{state}{ended}, raised {said(finding.since)}"
+    return f"{state}{ended}, raised {began}"
 
 
 def cause_line(cause: str, probability: float) -> str:
