@@ -38,6 +38,8 @@ _BRIGHT_SIDE = 0.01
 # Standard uncertainties of the ratio: of two power meters, each of 2 % at 95 % (accuracy that IEC 61724:1998 asks for,
 # from memory); of modules of one kind, and of two kinds, in dim light (common practice, no source).
 _METERS = 0.0144
+# Of a meter's zero, as a share of the array's rating: a hundredth of an ampere; common practice, no source.
+_ZERO = 0.001
 _ONE_KIND, _TWO_KINDS = 0.007, 0.02
 
 WINDOW_DAYS = 7
@@ -175,6 +177,8 @@ def of_day(sides: Sequence[Side], day: SunDay) -> list[TwinDay]:
                 sigma=math.hypot(
                     _METERS,
                     _ONE_KIND if one.array.module == other.array.module else _TWO_KINDS,
+                    _ZERO * one.array.rated_w / max(float(one.got[i].mean()), 1.0),
+                    _ZERO * other.array.rated_w / max(float(other.got[j].mean()), 1.0),
                     # The two sides lean to opposite hands at the worst, and a vessel may lie to one wind all week.
                     float(np.average((one.sway[i] + other.sway[j]) / 2.0, weights=weight)),
                 ),

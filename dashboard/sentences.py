@@ -1,8 +1,9 @@
 """Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
 
 Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
-"afternoon") of a shortfall, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c``
-of a box; ``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
+"afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``covered_wh`` of a
+cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box; ``k_per_w`` and ``baseline_k_per_w``
+of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is dated closer than to a day.
 """
 
 from __future__ import annotations
@@ -69,12 +70,19 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
         return f"the {name} array has given nothing since {since}"
     if _is_cover(finding):
         return f"the {name} array has lain covered since {since}"
+    if "judged_ratio" not in finding.evidence and "grey_ratio" in finding.evidence:
+        return f"the {name} array has given {_of_its_twin(finding)} since {since}"
     share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
     when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
                  "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
     return f"the {name} array has given {gave} since {since}{when_lost}"
+
+
+def _of_its_twin(finding: Finding) -> str:
+    other = subject(str(finding.evidence["grey_against"]))
+    return f"{percent(finding.evidence['grey_ratio'])} of what the {other} got for its size under grey skies"
 
 
 def _is_cover(finding: Finding) -> bool:
@@ -161,6 +169,8 @@ def finding_line(finding: Finding) -> str:
         return f"covered, {energy(e['covered_wh'])} lost"
     elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
         return f"got {percent(e['judged_ratio'])} of what the light allowed"
+    elif finding.rule == "yield-shortfall" and e.get("grey_ratio") is not None:
+        return f"got {_of_its_twin(finding)}"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:

@@ -180,6 +180,8 @@ _EVIDENCE = (
     ("_percent", "%", 1.0, 1),
     ("_fraction", "%", 100.0, 0),
     ("judged_ratio", "%", 100.0, 0),
+    ("grey_ratio", "%", 100.0, 0),
+    ("grey_days", "days", 1.0, 0),
     ("ohm", "mΩ", 1000.0, 0),
     ("_wm2", "W/m²", 1.0, 0),
     ("_minutes", "min", 1.0, 0),
@@ -204,6 +206,12 @@ _EVIDENCE_WORDS = {
     "intercept_v": "the two meters differ at no current by",
     "judged_ratio": "got of what the light allowed",
     "lost_fraction": "lost",
+    "found_by": "found by",
+    "grey_ratio": "under grey skies, of what the other array got for each rated watt",
+    "grey_ratio_low": "at least",
+    "grey_ratio_high": "at most",
+    "grey_days": "over",
+    "grey_minutes": "of grey light",
     "k_per_w": "while the fan is told to run",
     "baseline_k_per_w": "while it worked",
     "ratio": "times as hard to cool",
@@ -222,6 +230,10 @@ def evidence(key: str, value: object) -> str | None:
         return f"explains also: {listed([_explained(str(item)) for item in value])}"
     if value is None or isinstance(value, (dict, list, tuple)):
         return None
+    if key == "to_the_hour":
+        return None
+    if key == "grey_against":
+        return f"compared with the {subject(str(value))}"
     if key == "mostly":
         return f"lost mostly in the {value}"
     label = _EVIDENCE_WORDS.get(key)

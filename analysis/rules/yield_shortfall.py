@@ -28,7 +28,8 @@ _JUDGED = ("shortfall", "healthy", "limited")
 def found(history: History) -> list[Finding]:
     """One finding for each spell of shortfall, and for each spell under cover, of each array."""
     findings: list[Finding] = []
-    for name in sorted({d.array for d in history.array_days}):
+    compared = {name for d in history.twin_days for name in (d.one, d.other)}
+    for name in sorted({d.array for d in history.array_days} | compared):
         days = [d for d in history.array_days if d.array == name]
         by_light = []
         for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
