@@ -63,8 +63,8 @@ def test_the_sun_on_one_side_is_no_fault_of_the_other(spell: Any) -> None:
 
 
 def test_a_mended_side_returns() -> None:
-    """A grey week with the fault, another without: the finding ends in the second, and stays ended."""
-    bad, good = Week(gain=LOW, seed=2), Week(first=dt.date(2026, 9, 28), seed=3)
+    """A grey week with the fault, nine grey days without: the finding ends with them."""
+    bad, good = Week(gain=LOW, seed=2), Week(first=dt.date(2026, 9, 28), days=9, seed=3)
     (finding,) = yield_shortfall.found(History(**history([*days(bad), *days(good)], bad)))
     assert finding.state == "returned"
     assert finding.until is not None
