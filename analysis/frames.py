@@ -45,7 +45,11 @@ class Pieces:
     @cached_property
     def step(self) -> int:
         """The usual length of a piece [ms]; a minute where there is none."""
-        return int(np.median(self.length)) if len(self.length) else MINUTE_MS
+        if not len(self.length):
+            return MINUTE_MS
+        # Most channels have one length throughout, and a median costs much more than a look.
+        first = self.length[0]
+        return int(first if (self.length == first).all() else np.median(self.length))
 
     def between(self, start: int, stop: int) -> Pieces:
         """The pieces that begin in ``start <= t < stop``."""
