@@ -159,8 +159,8 @@ class _Assessment:
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
         results = judge_days(self.connection, settings, judging.hash, days, before, self.record, self.longitude)
-        for result in results:
-            with transaction(self.connection):
+        with transaction(self.connection):
+            for result in results:
                 write_day(self.connection, result, METHOD)
         following = days[-1] + dt.timedelta(1)
         end = day_start(following, self.longitude)

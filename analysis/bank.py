@@ -45,7 +45,7 @@ def _full_at(settings: Settings, stretch: Stretch, start: int, stop: int) -> int
         channel = f"controller.{controller.name}.stage"
         stage = stretch[channel].between(start, stop)
         words = stretch.words.get(channel, {})
-        floats = [i for i, code in enumerate(stage.value) if words.get(int(code)) == "float"]
-        if floats:
-            times.append(int(stage.start[floats[0]]))
+        floats = np.isin(stage.value, [code for code, word in words.items() if word == "float"])
+        if floats.any():
+            times.append(int(stage.start[np.argmax(floats)]))
     return min(times, default=None)

@@ -301,6 +301,7 @@ def _judge_group(
     )
     tell = evidence.teller(controller, light, said, around, could)
     inside = _inside(grid, shared.record)
+    minutes = _expected_frame(grid, light, said, could)
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
@@ -330,7 +331,7 @@ def _judge_group(
                     state,
                     shared.ohms(array, day),
                 ),
-                _expected_frame(mask & inside & (state != states.NIGHT), grid, light, said, could),
+                minutes[mask & inside & (state != states.NIGHT)],
                 held,
                 side,
             )
@@ -354,19 +355,19 @@ def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
 
 
 def _expected_frame(
-    where: yields.Mask, grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
+    grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "interval_ms": grid.step,
-            "measured_w": said.power[where],
-            "expected_w": could.power[where],
-            "low_w": could.low[where],
-            "high_w": could.high[where],
-            "plane_wm2": light.plane[where],
-            "module_c": could.cell[where],
+            "measured_w": said.power,
+            "expected_w": could.power,
+            "low_w": could.low,
+            "high_w": could.high,
+            "plane_wm2": light.plane,
+            "module_c": could.cell,
         },
-        index=pd.DatetimeIndex(grid.start[where].astype("datetime64[ms]"), name="t").tz_localize("UTC"),
+        index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
     )
 
 

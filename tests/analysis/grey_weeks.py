@@ -132,7 +132,10 @@ def said(week: Week) -> Stretch:
         say(f"array.{name}.power", watts)
         say(f"controller.{name}.stage", np.ones(len(light)))
     if week.sensor:
-        say("irradiance.horizontal.global", (air.beam * sun.height + air.diffuse) * (1.0 + 0.02 * meters.standard_normal()))
+        say(
+            "irradiance.horizontal.global",
+            (air.beam * sun.height + air.diffuse) * (1.0 + 0.02 * meters.standard_normal()),
+        )
         say("air.outside.temperature", air.outside)
     words = {f"controller.{name}.stage": STAGES for name in SIDES}
     return Stretch(start, start + week.days * DAY_MS, pieces, words)

@@ -44,7 +44,9 @@ def test_healthy_twins_are_never_told_apart() -> None:
     missed = 0
     places = [(5.0, dt.date(2026, 6, 1)), (47.58, dt.date(2026, 12, 10)), (60.0, dt.date(2026, 9, 1))]
     for (latitude, first), seed in product(places, range(8)):
-        week = Week(first=first, latitude=latitude, heading="wind", sensor=seed % 2 == 0, seed=100 + seed, vessel=100 + seed)
+        week = Week(
+            first=first, latitude=latitude, heading="wind", sensor=seed % 2 == 0, seed=100 + seed, vessel=100 + seed
+        )
         told = days(week)
         assert yield_shortfall.found(History(**history(told, week))) == []
         last = twins.compared(told, "port")
