@@ -15,7 +15,7 @@ from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
 from analysis.results import StateRun
 from analysis.results_reading import Results
-from analysis.results_writing import write_day, write_findings
+from analysis.results_writing import write_changes, write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
 from logger import sealed
@@ -193,6 +193,7 @@ class _Assessment:
             notes=results.notes(),
             changes=self.settings.changes(),
         )
+        write_changes(self.connection, history.changes)
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
 

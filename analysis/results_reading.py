@@ -146,6 +146,13 @@ class Results:
         )
         return [StorageDay(bank, dt.date.fromisoformat(day), *rest) for bank, day, *rest in rows]
 
+    def changes(self) -> dict[str, list[int]]:
+        """When each part changed physically: subject, as ``array.cabin``, to moments UTC [ms], in order."""
+        found: dict[str, list[int]] = {}
+        for subject, start in self._connection.execute("SELECT subject, start FROM baseline ORDER BY subject, start"):
+            found.setdefault(subject, []).append(start)
+        return found
+
     def notes(self, start: int = 0, stop: int = 1 << 62) -> list[Note]:
         """Lines of the logbook, in the order of time."""
         rows = self._connection.execute(

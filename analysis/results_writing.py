@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import repeat
 from typing import Any
@@ -147,6 +147,13 @@ def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tup
     columns = np.round(frame[list(_MINUTE_COLUMNS)].to_numpy(dtype=float), 3).T.tolist()
     # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
     return zip(repeat(array), t, frame["interval_ms"].tolist(), *columns, repeat(method), strict=False)
+
+
+def write_changes(connection: sqlite3.Connection, changes: Mapping[str, Sequence[int]]) -> None:
+    """Make the table of baselines hold exactly these changes. Call inside a transaction."""
+    connection.execute("DELETE FROM baseline")
+    rows = [(subject, start) for subject, starts in changes.items() for start in starts]
+    connection.executemany("INSERT INTO baseline (subject, start) VALUES (?, ?)", rows)
 
 
 def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], method: str) -> None:

@@ -19,6 +19,7 @@ import numpy as np
 
 from analysis.expected import NINETY_FIVE
 from analysis.results import ArrayDay, Note, ratio
+from analysis.results_reading import Results
 from analysis.sun import DAY_MS, Floats
 from analysis.verdicts import RELATIVE
 
@@ -126,7 +127,8 @@ def of_array(array: str, days: Sequence[ArrayDay], notes: Sequence[Note] = (), c
     parts = tuple(pairwise(edges))
     slope, low, high = pooled_slope([(t[a:b], y[a:b]) for a, b in parts])
     steps = tuple(
-        Step(points[i].day, _shift(y, i, edges), _note_for(points[i - 1].day, points[i].day, cleaned)) for i in breaks
+        Step(points[i].day, _shift(t, y, slope or 0.0, i, edges), _note_for(points[i - 1].day, points[i].day, cleaned))
+        for i in breaks
     )
     since = t[-1] - t[edges[-2]]
     soiled = [None if s is None else -s * since for s in (slope, high, low)]
@@ -134,6 +136,16 @@ def of_array(array: str, days: Sequence[ArrayDay], notes: Sequence[Note] = (), c
         array, basis, tuple(points), parts, slope, low, high, steps, soiled[0], soiled[1], soiled[2],
         _verdict(slope, low, high, max(t[b - 1] - t[a] for a, b in parts)),
     )  # fmt: skip
+
+
+def of_results(results: Results, last: dt.date) -> dict[str, Trend]:
+    """The trend of each array as it stands on a day."""
+    days = results.array_days(last - dt.timedelta(REACH_DAYS), last)
+    notes, changes = results.notes(), results.changes()
+    return {
+        name: of_array(name, [d for d in days if d.array == name], notes, changes.get(f"array.{name}", ()))
+        for name in sorted({d.array for d in days})
+    }
 
 
 def clear_days(days: Sequence[ArrayDay]) -> tuple[str, list[Point]]:
@@ -231,7 +243,7 @@ def _breaks(t: Floats, y: Floats, cleaned: Sequence[dt.date]) -> list[int]:
 
     The largest step is taken first; the drift between steps and the scatter about it are worked out anew each time.
     """
-    found = {i for day in cleaned if 0 < (i := int(np.searchsorted(t, day.toordinal(), side="right"))) < len(t)}
+    found = {i for day in cleaned if (i := _first_clean(t, y, day)) is not None}
     for _ in range(len(t) // _BESIDE):
         edges = [0, *sorted(found), len(t)]
         flat = y - _drift([(t[a:b], y[a:b]) for a, b in pairwise(edges)]) * t
@@ -239,23 +251,35 @@ def _breaks(t: Floats, y: Floats, cleaned: Sequence[dt.date]) -> list[int]:
         if len(jumps) < 2 * _BESIDE:
             break
         sigma = 1.4826 * float(np.median(np.abs(jumps - np.median(jumps)))) / math.sqrt(2.0)
-        best = max(
-            ((_worth(flat, i, a, b, sigma), i) for a, b in pairwise(edges) for i in range(a + 2, b - 1)),
-            default=(0.0, 0),
-        )
-        if best[0] < 1.0:
+        places = [(i, a, b) for a, b in pairwise(edges) for i in range(a + 2, b - 1)]
+        worth, (i, a, b) = max(((_worth(flat, *place, sigma), place) for place in places), default=(0.0, (0, 0, 0)))
+        if worth < 1.0:
             break
-        found.add(best[1])
+        found.add(_place(flat, i, a, b))
     return sorted(found)
 
 
+def _first_clean(t: Floats, y: Floats, day: dt.date) -> int | None:
+    """The first clear day after a wash; the day of the wash itself, where the values jump on it."""
+    places = {int(np.searchsorted(t, day.toordinal(), side=side)) for side in ("left", "right")}
+    return max((i for i in places if 0 < i < len(t)), key=lambda i: float(y[i] - y[i - 1]), default=None)
+
+
 def _worth(y: Floats, i: int, begin: int, end: int, sigma: float) -> float:
-    """A step's size over the least that counts; of several places the one where the value itself jumps most."""
+    """A step's size over the least that counts."""
     after, before = min(_BESIDE, end - i), min(_BESIDE, i - begin)
-    shift = _beside(y, i, begin, end)
     limit = max(_LEAST_STEP, _STEP_SIGMAS * 1.25 * sigma * math.sqrt(1.0 / after + 1.0 / before))
-    jump = (y[i] - y[i - 1]) * math.copysign(1.0, shift)
-    return abs(shift) / limit + 1e-3 * float(jump) / limit if jump > 0 else 0.0
+    return abs(_beside(y, i, begin, end)) / limit
+
+
+def _place(y: Floats, i: int, begin: int, end: int) -> int:
+    """Where near a place two levels lie closest to the values on either side."""
+    first, last = max(begin, i - 2 * _BESIDE), min(end, i + 2 * _BESIDE)
+
+    def miss(k: int) -> float:
+        return float(sum(np.abs(side - np.median(side)).sum() for side in (y[first:k], y[k:last])))
+
+    return min(range(max(i - _BESIDE, first + 1), min(i + _BESIDE, last)), key=miss)
 
 
 def _drift(parts: Sequence[tuple[Floats, Floats]]) -> float:
@@ -275,9 +299,10 @@ def _beside(y: Floats, i: int, begin: int, end: int) -> float:
     return float(np.median(after) - np.median(before))
 
 
-def _shift(y: Floats, i: int, edges: Sequence[int]) -> float:
+def _shift(t: Floats, y: Floats, slope: float, i: int, edges: Sequence[int]) -> float:
+    """Between the last day before and the first day after: the levels beside, led to those days by the slope."""
     at = edges.index(i)
-    return _beside(y, i, edges[at - 1], edges[at + 1])
+    return _beside(y - slope * t, i, edges[at - 1], edges[at + 1]) + slope * float(t[i] - t[i - 1])
 
 
 def _note_for(before: dt.date, first: dt.date, cleaned: Sequence[tuple[dt.date, str]]) -> str | None:

@@ -249,6 +249,14 @@ def compared(days: Sequence[TwinDay], array: str) -> Compared | None:
     )  # fmt: skip
 
 
+def weak(told: Compared) -> str | None:
+    """The name of the weak one of two, beyond doubt; None where neither is."""
+    if told.high < LOW_BELOW:
+        return told.array
+    # Turned round, the bounds of the ratio change places.
+    return told.other if told.low > 1.0 / LOW_BELOW else None
+
+
 def turned(day: TwinDay, array: str) -> TwinDay:
     """The same day with that array as the one that is judged."""
     if day.one == array:

@@ -11,7 +11,7 @@ from analysis import states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
-from analysis.iec61724 import STC_TEMPERATURE
+from analysis.iec61724 import warmth_weighed
 from analysis.instruments import Measured
 from analysis.irradiance import Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
@@ -63,7 +63,6 @@ def of_day(
     judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
     plane = light_known & light.measured
     plane_wh = total(light.plane, plane) if plane.any() else None
-    warmth = 1.0 + array.module.temp_coeff_power / 100.0 * (expected.cell - STC_TEMPERATURE)
     covered_wh = total(expected.power - said.power, covered) if anything else None
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0
@@ -110,8 +109,13 @@ def of_day(
         | (_first_low(judged, grid, said, expected) if found == "shortfall" else {}),
         evidence=_best_seen(light, light_known),
         plane_min=float(plane.sum()) * hours * 60.0,
-        plane_weighed_wh_m2=total(light.plane * warmth, plane) if plane.any() else None,
+        plane_weighed_wh_m2=_weighed(array, light, expected, plane, hours) if plane.any() else None,
     )
+
+
+def _weighed(array: Array, light: Light, expected: Expected, where: Mask, hours: float) -> float:
+    coefficient = array.module.temp_coeff_power / 100.0
+    return float(warmth_weighed(light.plane[where], expected.cell[where], coefficient).sum() * hours)
 
 
 def _is_absolute(light: Light, judged: Mask) -> bool:

@@ -173,6 +173,8 @@ CREATE TABLE twin_day (one TEXT NOT NULL, other TEXT NOT NULL, day TEXT NOT NULL
 CREATE TABLE storage_day (bank TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
   array_wh REAL NOT NULL, backup_wh REAL NOT NULL, to_storage_wh REAL NOT NULL, from_storage_wh REAL NOT NULL,
   load_wh REAL NOT NULL, known_min REAL NOT NULL, method TEXT NOT NULL, PRIMARY KEY (day, bank)) WITHOUT ROWID;
+-- When a part changed physically: what was before says nothing of it now.
+CREATE TABLE baseline (subject TEXT NOT NULL, start INTEGER NOT NULL, PRIMARY KEY (subject, start)) WITHOUT ROWID;
 """
 
 

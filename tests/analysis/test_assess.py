@@ -57,7 +57,10 @@ def bring(located: Located, lines: list[str], name: str = "history.csv") -> None
 
 def results(located: Located) -> dict[str, list[Any]]:
     """Every row of every result table."""
-    tables = ("assessed", "yield_day", "expected", "state", "loop_resistance", "enclosure_model", "bank_state")
+    tables = (
+        "assessed", "yield_day", "expected", "state", "loop_resistance", "enclosure_model", "bank_state", "twin_day",
+        "storage_day", "ladder",
+    )  # fmt: skip
     with closing(open_reader(located.store_path)) as connection:
         found = {t: connection.execute(f"SELECT * FROM {t} ORDER BY 1, 2, 3").fetchall() for t in tables}
         found["finding"] = connection.execute(
