@@ -101,7 +101,7 @@ def judge_days(
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
-                twins=twins.of_day([side for judged in arrays.values() if (side := judged[i].side)], sun),
+                twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
                 storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )

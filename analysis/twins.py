@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -151,10 +151,10 @@ def dome_view(tilt: float, albedo: float) -> float:
     return (1.0 + rise) / 2.0 + albedo * (1.0 - rise) / 2.0
 
 
-def of_day(sides: Sequence[Side], day: SunDay) -> list[TwinDay]:
+def of_day(sides: Iterable[Side | None], day: SunDay) -> list[TwinDay]:
     """Each pair of arrays over one day's grey intervals that they share; pairs without any are left out."""
     found = []
-    for one, other in combinations([side.on(day) for side in sides], 2):
+    for one, other in combinations([side.on(day) for side in sides if side is not None], 2):
         if one.step != other.step:
             continue
         _, i, j = np.intersect1d(one.start, other.start, assume_unique=True, return_indices=True)

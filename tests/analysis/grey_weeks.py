@@ -12,16 +12,15 @@ from typing import Any, Literal
 
 import numpy as np
 
-from analysis import expected, geometry, instruments, irradiance, sisters, states, twins
-from analysis.frames import Grid, Pieces, Stretch
-from analysis.results import SunDay, TwinDay
-from analysis.sky import Sky
-from analysis.sun import DAY_MS, Floats, Place, SunPath
+from analysis.frames import Pieces, Stretch
+from analysis.results import TwinDay
+from analysis.sun import DAY_MS, Floats
 from fixtures.lapwing import sky as told_sky
 from fixtures.lapwing import story
 from fixtures.lapwing.weather import Spell, stream, wander, weather
 from logger.settings import Settings
 from tests.analysis import frames
+from tests.analysis.whole_days import twin_days
 
 STEP_MS = 5 * 60_000
 STAGES = {1: "bulk"}
@@ -143,36 +142,7 @@ def said(week: Week) -> Stretch:
 
 def days(week: Week) -> list[TwinDay]:
     """The week's twin days, as the analysis sees them."""
-    stretch, vessel = said(week), settings(week)
-    path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, Place(week.latitude, 0.0, 0.0))
-    whole = Grid(np.arange(stretch.start, stretch.stop, STEP_MS, dtype=np.int64), STEP_MS)
-    grid = Grid(whole.start[path.elevation(whole.middle) > 0.0], STEP_MS)
-    sky = Sky(grid, path.at(grid.middle), Place(week.latitude, 0.0, 0.0), stretch)
-    lies = geometry.attitude("swinging", stretch, grid)
-    around = instruments.around(vessel, stretch, grid)
-    heard = {a.name: instruments.measured(a, vessel.controller[0], stretch, grid) for a in vessel.array}
-    for a, c in zip(vessel.array, vessel.controller, strict=True):
-        heard[a.name] = instruments.measured(a, c, stretch, grid)
-    shown = {
-        a.name: sisters.clearness(a, c, vessel, heard[a.name], sky, stretch, lies)
-        for a, c in zip(vessel.array, vessel.controller, strict=True)
-    }
-    overcast = twins.grey(sky, np.fmax.reduce(list(shown.values())))
-    sides = []
-    for a, c in zip(vessel.array, vessel.controller, strict=True):
-        others = [shown[name] for name in shown if name != a.name]
-        light = irradiance.on_array(a, sky, lies)
-        light = irradiance.with_sisters(a, light, np.fmax.reduce(others), sky, lies)
-        could = expected.of_array(a, light, stretch, grid, vessel)
-        state = states.of_array(
-            a, c, vessel.bank, light, sky.sun, heard[a.name], around, could, grid, np.empty(0, np.int64), False
-        )
-        sides.append(twins.side(a, sky, overcast, "water", heard[a.name], could, state))
-    suns = [
-        SunDay(week.first + dt.timedelta(n), start, start + DAY_MS, None, start + DAY_MS // 2, None, "")
-        for n, start in enumerate(range(stretch.start, stretch.stop, DAY_MS))
-    ]
-    return [found for sun in suns for found in twins.of_day(sides, sun)]
+    return twin_days(said(week), settings(week))
 
 
 def history(found: list[TwinDay], week: Week, **more: Any) -> dict[str, Any]:
