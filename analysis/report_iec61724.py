@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis import iec61724
@@ -16,26 +17,28 @@ def array_entry(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str
     Yields are hours at rated power: kWh for each kW. What needs irradiation is None where no sensor lay in the plane.
     """
     bank_wh = {e.day: e.bank_wh for e in ladders}
+    return {"span": performance_entry(days, bank_wh)} | {
+        f"{by}s": {name: performance_entry(part, bank_wh) for name, part in iec61724.grouped(days, by).items()}
+        for by in PERIODS
+    }
 
-    def entry(part: Sequence[ArrayDay]) -> dict[str, Any]:
-        found = iec61724.performance(part, bank_wh)
-        irradiation = found.irradiation_wh_m2
-        return {
-            "days": found.days,
-            "irradiation_kwh_m2": _rounded(None if irradiation is None else irradiation / 1000.0, 4),
-            "reference_yield_h": _rounded(found.yields.reference, 4),
-            "array_yield_h": _rounded(found.yields.array, 4),
-            "final_yield_h": _rounded(found.yields.final, 4),
-            "capture_loss_h": _rounded(found.yields.capture_loss, 4),
-            "system_loss_h": _rounded(found.yields.system_loss, 4),
-            "performance_ratio": _rounded(found.yields.performance_ratio, 4),
-            "performance_ratio_stc": _rounded(found.corrected_ratio, 4),
-            "availability": _rounded(found.availability, 4),
-            "coverage": _rounded(found.coverage, 4),
-        }
 
-    return {"span": entry(days)} | {
-        f"{by}s": {name: entry(part) for name, part in iec61724.grouped(days, by).items()} for by in PERIODS
+def performance_entry(days: Sequence[ArrayDay], bank_wh: Mapping[dt.date, float]) -> dict[str, Any]:
+    """One array over some days; `bank_wh` is what reached the bank on each [Wh]."""
+    found = iec61724.performance(days, bank_wh)
+    irradiation = found.irradiation_wh_m2
+    return {
+        "days": found.days,
+        "irradiation_kwh_m2": _rounded(None if irradiation is None else irradiation / 1000.0, 4),
+        "reference_yield_h": _rounded(found.yields.reference, 4),
+        "array_yield_h": _rounded(found.yields.array, 4),
+        "final_yield_h": _rounded(found.yields.final, 4),
+        "capture_loss_h": _rounded(found.yields.capture_loss, 4),
+        "system_loss_h": _rounded(found.yields.system_loss, 4),
+        "performance_ratio": _rounded(found.yields.performance_ratio, 4),
+        "performance_ratio_stc": _rounded(found.corrected_ratio, 4),
+        "availability": _rounded(found.availability, 4),
+        "coverage": _rounded(found.coverage, 4),
     }
 
 

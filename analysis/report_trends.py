@@ -37,15 +37,12 @@ def twin_entries(days: Sequence[TwinDay], changes: Mapping[str, Sequence[int]]) 
 
     The ratio is None where grey skies lasted too short to tell.
     """
-    pairs: dict[tuple[str, str], list[TwinDay]] = {}
-    for day in days:
-        begin = max((t for name in (day.one, day.other) for t in changes.get(f"array.{name}", ())), default=0)
-        if day.start >= begin:
-            pairs.setdefault((day.one, day.other), []).append(day)
-    return [_pair(one, other, of_pair) for (one, other), of_pair in sorted(pairs.items())]
+    pairs = twins.since_changed(days, changes)
+    return [twin_entry(one, other, of_pair) for (one, other), of_pair in sorted(pairs.items())]
 
 
-def _pair(one: str, other: str, days: Sequence[TwinDay]) -> dict[str, Any]:
+def twin_entry(one: str, other: str, days: Sequence[TwinDay]) -> dict[str, Any]:
+    """One pair of arrays over these days."""
     told = twins.compared(days, one)
     return {
         "array": one,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -265,6 +265,18 @@ def turned(day: TwinDay, array: str) -> TwinDay:
         day, one=day.other, other=day.one, one_wh=day.other_wh, one_could_wh=day.other_could_wh,
         other_wh=day.one_wh, other_could_wh=day.one_could_wh,
     )  # fmt: skip
+
+
+def since_changed(
+    days: Iterable[TwinDay], changes: Mapping[str, Sequence[int]]
+) -> dict[tuple[str, str], list[TwinDay]]:
+    """The days of each pair since one of the two last changed physically, in their order."""
+    pairs: dict[tuple[str, str], list[TwinDay]] = {}
+    for day in days:
+        begin = max((t for name in (day.one, day.other) for t in changes.get(f"array.{name}", ())), default=0)
+        if day.start >= begin:
+            pairs.setdefault((day.one, day.other), []).append(day)
+    return pairs
 
 
 def weeks(days: Sequence[TwinDay], array: str) -> list[Compared]:

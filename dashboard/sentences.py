@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
+from dashboard.trends import of_its_twin
 from dashboard.wording import CAUSES, FINDING_STATES, PRIORITIES, RULES, STATES, subject, word
 from dashboard.writing import (
     LocalTime,
@@ -71,18 +72,13 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
     if _is_cover(finding):
         return f"the {name} array has lain covered since {since}"
     if "judged_ratio" not in finding.evidence and "grey_ratio" in finding.evidence:
-        return f"the {name} array has given {_of_its_twin(finding)} since {since}"
+        return f"the {name} array has given {of_its_twin(finding)} since {since}"
     share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
     when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
                  "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
     return f"the {name} array has given {gave} since {since}{when_lost}"
-
-
-def _of_its_twin(finding: Finding) -> str:
-    other = subject(str(finding.evidence["grey_against"]))
-    return f"{percent(finding.evidence['grey_ratio'])} of what the {other} got for its size under grey skies"
 
 
 def _is_cover(finding: Finding) -> bool:
@@ -175,7 +171,7 @@ def finding_line(finding: Finding) -> str:
     elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
         return f"got {percent(e['judged_ratio'])} of what the light allowed"
     elif finding.rule == "yield-shortfall" and e.get("grey_ratio") is not None:
-        return f"got {_of_its_twin(finding)}"
+        return f"got {of_its_twin(finding)}"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:

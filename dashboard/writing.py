@@ -88,6 +88,7 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
+_SEASONS = ("winter", "spring", "summer", "autumn")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -154,6 +155,13 @@ def dates(first: dt.date, last: dt.date) -> str:
         return f"{first.day} to {end}"
     start = f"{first.day}{NBSP}{_MONTHS[first.month - 1]}" + ("" if first.year == last.year else f" {first.year}")
     return f"{start} to {end}"
+
+
+def period_word(day: dt.date, by: str) -> str:
+    """The week, month or season that a day lies in: "week 24", "June", "summer"."""
+    if by == "week":
+        return f"week{NBSP}{day.isocalendar().week}"
+    return _MONTHS[day.month - 1] if by == "month" else _SEASONS[day.month % 12 // 3]
 
 
 # -- thin terminals -------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from analysis.results import (
     LoopEstimate,
     StateRun,
     SunDay,
+    TwinDay,
 )
 from analysis.results_writing import DayResults, write_day, write_findings
 from logger.rollup import refresh
@@ -176,7 +177,8 @@ def day_results(number: int) -> DayResults:
         days.append(_array_day(array, number, sun, frame, runs))
     ladders = [_ladder(day) for day in days]
     loops, boxes = _loops(number, sun), _boxes(number, sun)
-    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders)
+    grey = _twins(days) if SKY[number] < 0.4 else []
+    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey)
 
 
 def _ladder(day: ArrayDay) -> Ladder:
@@ -280,8 +282,24 @@ def _array_day(array: str, number: int, sun: SunDay, frame: pd.DataFrame, runs: 
         performance_ratio=0.81, plane_wh_m2=wh(known, "plane_wm2"), daylight_min=float(len(t)),
         known_min=float(len(known)), judging_min=float(len(judged)), completeness=len(known) / len(t),
         verdict=verdict, cause="shade" if short else ("snow" if verdict == "covered" else None),
-        states=minutes, features={}, evidence="measured against the light, minute by minute",
+        states=minutes, features=_features(number, wh(judged, "measured_w"), wh(judged, "expected_w")),
+        plane_min=float(len(known)), plane_weighed_wh_m2=0.94 * wh(known, "plane_wm2"),
+        evidence="measured against the light, minute by minute",
     )  # fmt: skip
+
+
+def _features(number: int, got: float, could: float) -> dict[str, list[float]]:
+    """All of the judged light is beam on a clear day, none of it on a grey one."""
+    clear, nothing = [got, could], [0.0, 0.0]
+    return {"beam": clear if SKY[number] >= 0.9 else nothing, "grey": nothing if SKY[number] >= 0.9 else clear}
+
+
+def _twins(days: list[ArrayDay]) -> list[TwinDay]:
+    """The two arrays under the grey sky of a day, alike but for the meters."""
+    one, other = days
+    got, could = one.judged_measured_wh or 0.0, one.judged_expected_wh or 0.0
+    same, allowed = other.judged_measured_wh or 0.0, other.judged_expected_wh or 0.0
+    return [TwinDay("cabin", "gantry", one.day, one.start, one.stop, one.judging_min, got, could, same, allowed, 0.016)]
 
 
 def _loops(number: int, sun: SunDay) -> list[LoopEstimate]:
