@@ -178,6 +178,15 @@ def test_the_verdict_holds_the_contracts_keys(answer: dict[str, Any]) -> None:
         for day in array["days"]:
             assert set(day) >= fields | {"date", "states"}
             assert sum(day["states"].values()) <= 1440.1
+        assert set(array["iec_61724"]) == {"span", "days", "weeks", "months", "seasons"}
+        assert array["trend"]["verdict"] == "cannot tell"
+        assert 0.0 < array["clear_day_index"] <= 1.1
+        # The days' yields are the span's.
+        final = array["iec_61724"]["span"]["final_yield_h"]
+        assert sum(d["final_yield_h"] for d in array["iec_61724"]["days"].values()) == pytest.approx(final, rel=1e-3)
+    storage = answer["storage"]["span"]
+    assert storage["net_to_storage_wh"] * storage["net_from_storage_wh"] == 0.0
+    assert storage["final_yield_h"] + storage["balance_loss_h"] == pytest.approx(storage["array_yield_h"], abs=1e-3)
     for run in answer["wiring"]:
         assert set(run) >= {"name", "at", "ohm", "ohm_low", "ohm_high", "design_ohm", "loss_wh", "drop_percent"}
         assert run["at"].endswith("Z")
