@@ -35,6 +35,8 @@ GREY_OF_CLEAR = 0.40
 _LEAST_ELEVATION_DEG = 5.0
 # How much brighter an overcast dome is on the sun's side, as a share of beam; common practice, no source.
 _BRIGHT_SIDE = 0.01
+# More than this of what an even dome gives comes from one side; common practice, no source.
+_MOST_OF_DOME = 1.12
 # Standard uncertainties of the ratio: of two power meters, each of 2 % at 95 % (accuracy that IEC 61724:1998 asks for,
 # from memory); of modules of one kind, and of two kinds, in dim light (common practice, no source).
 _METERS = 0.0144
@@ -46,7 +48,7 @@ WINDOW_DAYS = 7
 LEAST_DAYS = 3
 LEAST_MINUTES = 300.0
 # Found low where the ratio's upper bound lies under the first; well again where the ratio is back over the second.
-LOW_BELOW = 0.97
+LOW_BELOW = 0.98
 WELL_ABOVE = 0.97
 
 
@@ -57,11 +59,14 @@ class Grey:
     Attributes
     ----------
     mask : ndarray of bool
+    light : ndarray
+        On the horizontal by a sensor [W/m²], NaN where none spoke.
     beam_share : ndarray
         Of the light on the horizontal, NaN outside the mask.
     """
 
     mask: npt.NDArray[np.bool_]
+    light: Floats
     beam_share: Floats
 
 
@@ -84,7 +89,7 @@ def grey(sky: Sky, of_clear: Floats) -> Grey:
     if mask.any():
         found = pvlib.irradiance.erbs(light[mask], sky.sun.apparent_zenith[mask], sky.day_of_year[mask])
         beam[mask] = np.clip(1.0 - np.asarray(found["dhi"]) / np.maximum(light[mask], 1e-6), 0.0, 1.0)
-    return Grey(mask, beam)
+    return Grey(mask, seen, beam)
 
 
 def sensed(sky: Sky) -> Floats:
@@ -105,10 +110,12 @@ class Side:
     start : ndarray of int
         UTC [ms], ascending.
     got, could : ndarray
-        Power; what the dome gives an array so tilted for each W/m² of it, its efficiency in that light counted in,
-        up to a factor that both sides share [W].
+        Power; what an even dome of 1000 W/m² gives an array so tilted, its efficiency in the present light counted in
+        [W].
     sway : ndarray
         Relative standard uncertainty of its light by a facing that nobody knows.
+    sunlit : ndarray of bool
+        Where it got more than the dome gives: a low sun breaks through, which on the horizontal hardly shows.
     """
 
     array: Array
@@ -117,11 +124,15 @@ class Side:
     got: Floats
     could: Floats
     sway: Floats
+    sunlit: npt.NDArray[np.bool_]
 
     def on(self, day: SunDay) -> Side:
         a, b = np.searchsorted(self.start, [day.start, day.stop])
         cut = slice(a, b)
-        return replace(self, start=self.start[cut], got=self.got[cut], could=self.could[cut], sway=self.sway[cut])
+        return replace(
+            self, start=self.start[cut], got=self.got[cut], could=self.could[cut], sway=self.sway[cut],
+            sunlit=self.sunlit[cut],
+        )  # fmt: skip
 
 
 def side(array: Array, sky: Sky, overcast: Grey, around: str, said: Measured, could: Expected, state: Codes) -> Side:
@@ -138,11 +149,12 @@ def side(array: Array, sky: Sky, overcast: Grey, around: str, said: Measured, co
         efficiency = np.where(plane > 0, could.electrics.power_ratio[use] * 1000.0 / plane, 1.0)
     # Towards the sun and away from it the beam's share differs by this much of the whole light.
     lean = math.sin(steepest) / np.tan(np.radians(np.maximum(sky.sun.elevation[use], _LEAST_ELEVATION_DEG)))
-    return Side(
-        array, sky.grid.step, sky.grid.start[use], said.power[use],
-        array.rated_w * view * np.where(np.isfinite(efficiency), efficiency, 1.0),
-        np.minimum((overcast.beam_share[use] + _BRIGHT_SIDE) * lean, 1.0),
-    )  # fmt: skip
+    got = said.power[use]
+    dome = array.rated_w * view * np.where(np.isfinite(efficiency), efficiency, 1.0)
+    with np.errstate(invalid="ignore"):
+        sunlit = got > _MOST_OF_DOME * dome * overcast.light[use] / 1000.0
+    sway = np.minimum((overcast.beam_share[use] + _BRIGHT_SIDE) * lean, 1.0)
+    return Side(array, sky.grid.step, sky.grid.start[use], got, dome, sway, sunlit)
 
 
 def dome_view(tilt: float, albedo: float) -> float:
@@ -158,6 +170,8 @@ def of_day(sides: Iterable[Side | None], day: SunDay) -> list[TwinDay]:
         if one.step != other.step:
             continue
         _, i, j = np.intersect1d(one.start, other.start, assume_unique=True, return_indices=True)
+        dull = ~(one.sunlit[i] | other.sunlit[j])
+        i, j = i[dull], j[dull]
         if not len(i):
             continue
         hours = one.step / 3_600_000

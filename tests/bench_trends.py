@@ -1,8 +1,8 @@
 """How well the weak side is found from a grey week, and how well the slope of dirt, on records made by other physics.
 
-Run by hand: ``python -m tests.bench_trends [--weeks 24] [--records 200]``. The weeks are the fixtures': their sky, their
-modules, meters of 1 % (one sigma) with a zero off by a hundredth of an ampere; the vessel swings and nobody knows her
-heading. The records of dirt are days with white noise, and with noise that remembers the day before.
+Run by hand: ``python -m tests.bench_trends [--weeks 24] [--records 200]``. The weeks are the fixtures': their sky,
+their modules, meters of 1 % (one sigma) with a zero off by a hundredth of an ampere; the vessel swings and nobody knows
+her heading. The records of dirt are sixty days with white noise, half of them clear.
 """
 
 from __future__ import annotations
