@@ -71,7 +71,8 @@ def record(connection: sqlite3.Connection) -> dict[str, list[tuple[Any, ...]]]:
     }
     for table in ("minute", "hour", "day"):
         found[table] = sorted(
-            (t, names[c], words.get((c, mean), mean), n)
+            # A sum may round otherwise in memory than in the database.
+            (t, names[c], words.get((c, mean), round(mean, 9)), n)
             for t, c, mean, n in connection.execute(f"SELECT t, channel, mean, n FROM {table}")
         )
     for table in ("mark", "span"):
