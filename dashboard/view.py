@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from analysis.iec61724 import grouped, period
 from analysis.report_iec61724 import performance_entry
-from analysis.results import ArrayDay, Finding, Ladder, SunDay, TwinDay
+from analysis.results import ArrayDay, Finding, Ladder, Note, SunDay, TwinDay
 from analysis.results_reading import Results
 from analysis.trends import REACH_DAYS, Trend, of_results
 from analysis.twins import Compared, since_changed, weeks
@@ -112,6 +112,11 @@ class View:
             part = grouped(days, by)[period(self.last, by)]
             found[period_word(self.last, by)] = performance_entry(part, bank_wh)
         return found
+
+    @cached_property
+    def notes(self) -> list[Note]:
+        """The logbook's lines of the span."""
+        return self.results.notes(self.days[0].start, self.days[-1].stop)
 
     @cached_property
     def findings(self) -> list[Finding]:

@@ -12,7 +12,7 @@ from dashboard import figures, losses, sentences, standard, trend_figures, trend
 from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
 from dashboard.view import SPAN_DAYS, View
 from dashboard.wording import VERDICTS, subject, word
-from dashboard.writing import capital, count, dates, energy
+from dashboard.writing import capital, count, dates, energy, sentence
 
 PATH, NAME = "/harvest", "harvest"
 
@@ -133,7 +133,9 @@ def _likely(view: View, day: ArrayDay) -> str | None:
 
 
 def _margin(view: View, sun: SunDay) -> list[Piece]:
-    notes: list[Piece] = []
+    notes: list[Piece] = [
+        html.P(sentence(note.text), className="logbook") for note in view.notes if sun.start <= note.t < sun.stop
+    ]
     for finding in sorted(view.findings, key=lambda f: f.since):
         said = f"{capital(subject(finding.subject))}: {sentences.finding_line(finding)}. "
         if sun.start <= finding.since < sun.stop:
