@@ -21,6 +21,9 @@ CLEAR_NOTE = (
 )
 
 
+_MOST_STEPS = 6
+
+
 def trend(name: str, entry: Mapping[str, Any], when: LocalTime) -> str:
     """How one array holds up; `entry` is its ``trend`` of an assessment's JSON."""
     array = subject("array." + name)
@@ -30,7 +33,8 @@ def trend(name: str, entry: Mapping[str, Any], when: LocalTime) -> str:
         return f"Cannot tell yet how the {array} holds up: {seen}. More, over two weeks and longer, would settle it."
     if entry["verdict"] == "steady":
         most = quantity(max(abs(low), abs(high)), "%", 2)
-        return f"On clear days the {array} holds its level: it changes by {most} a day at most."
+        between = "between steps " if entry["steps"] else ""
+        return f"On clear days the {array} holds its level {between}and changes by {most} a day at most."
     if entry["verdict"] == "rising":
         return (
             f"On clear days the {array} gives more from day to day, {_per_day(low, high)}: no array does that; look at "
@@ -62,9 +66,9 @@ def _per_day(low: float, high: float) -> str:
 
 
 def steps(entry: Mapping[str, Any], when: LocalTime) -> list[str]:
-    """One line for each step between clear days, with the logbook's words where it explains it."""
+    """One line for each of the last steps between clear days, with the logbook's words where it explains it."""
     said = []
-    for step in entry["steps"]:
+    for step in entry["steps"][-_MOST_STEPS:]:
         way = "up" if step["rise_percent"] > 0 else "down"
         why = (
             f"the logbook says: {step['explained_by']}"

@@ -118,7 +118,7 @@ def test_harvest_tells_how_the_arrays_hold_up(told: story.Story) -> None:
     text = shown(told.store, told.settings, "/harvest")
     order = [
         "How the arrays hold up",
-        "On clear days the gantry array holds its level: it changes by",
+        "On clear days the gantry array holds its level and changes by",
         "Side against side, under grey skies",
         "On five grey days the cabin array got 100 % (97 to 103) of what the gantry array got for its size",
         "By the standard, IEC 61724-1",

@@ -44,7 +44,7 @@ def test_an_array_that_soils_says_by_how_much_and_since_when() -> None:
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [
-        ("steady", "holds its level: it changes by 0.30 % a day at most."),
+        ("steady", "holds its level between steps and changes by 0.30 % a day at most."),
         ("rising", "gives more from day to day, −0.30 to −0.10 %"),
         ("cannot tell", "Cannot tell yet how the cabin array holds up"),
     ],
