@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from dashboard.writing import number
+from dashboard.writing import energy, number, percent
 
 
 class Quantity(NamedTuple):
@@ -31,6 +31,20 @@ QUANTITIES = (
     Quantity("availability", "able to give, of the daylight heard", "", 100.0, 0, "%"),
     Quantity("coverage", "light and power known, of the daylight", "", 100.0, 0, "%"),
 )
+
+
+def storage(entry: Mapping[str, Any]) -> str:
+    """What went through the bank, of one part of the ``storage`` of an assessment's JSON."""
+    gained = entry["net_to_storage_wh"] - entry["net_from_storage_wh"]
+    bank = f"the bank holds {energy(abs(gained))} {'more' if gained >= 0 else 'less'} than before"
+    share = f", {percent(entry['array_fraction'])} of it by the arrays" if entry["backup_wh"] else ""
+    used = percent(entry["load_efficiency"])
+    return (
+        f"Into the system went {energy(entry['put_in_wh'])}{share}; the loads used {energy(entry['load_wh'])}, {bank}. "
+        f"So {used} of what went in was of use (η_LOAD of the 1998 edition); the rest warmed controllers and cables."
+    )
+
+
 NEEDS_PLANE = "What needs a light sensor in the plane of the array is left open: none was heard."
 
 

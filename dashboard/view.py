@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.iec61724 import grouped, period
-from analysis.report_iec61724 import performance_entry
+from analysis.report_iec61724 import performance_entry, storage_entry
 from analysis.results import ArrayDay, Finding, Ladder, Note, SunDay, TwinDay
 from analysis.results_reading import Results
 from analysis.trends import REACH_DAYS, Trend, of_results
@@ -112,6 +112,11 @@ class View:
             part = grouped(days, by)[period(self.last, by)]
             found[period_word(self.last, by)] = performance_entry(part, bank_wh)
         return found
+
+    @cached_property
+    def storage(self) -> dict[str, Any] | None:
+        """What went through the bank in the span, as the standard counts it."""
+        return storage_entry(self.results.storage_days(self.first, self.last), self.array_days)
 
     @cached_property
     def notes(self) -> list[Note]:

@@ -240,4 +240,9 @@ def _standard(view: View) -> Piece:
         )
         if all(entry["reference_yield_h"] is None for entry in entries.values()):
             tables.append(note(standard.NEEDS_PLANE))
+    if view.storage:
+        tables += [
+            html.H3(capital(subject("bank." + view.storage["bank"]))),
+            html.P(standard.storage(view.storage["span"])),
+        ]
     return section("By the standard, IEC 61724-1", *tables)

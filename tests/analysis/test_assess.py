@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import itertools
 import json
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from analysis import trends
 from analysis.assess import assess
 from analysis.report import verdict
 from analysis.results_reading import Results
@@ -269,3 +271,24 @@ def test_where_nobody_vouches_for_the_clock_no_array_is_judged(located: Located,
         touch_hours(connection, range(start, stop, HOUR_MS))
     assess(located)
     assert told(located)["arrays"][0]["days"][2]["verdict"] == day["verdict"]
+
+
+def test_a_changed_array_begins_a_new_baseline_in_the_store(located: Located, lines: list[str]) -> None:
+    """The cabin array was tilted anew on the fourth day: pages and the verdict know it, and its trend begins there."""
+    text = located.path.read_text(encoding="utf-8")
+    cabin = re.search(r'\[\[array\]\]\nname = "cabin".*?(?=\n\[\[)', text, re.DOTALL)
+    assert cabin
+    before = cabin[0].replace('name = "cabin"', 'name = "cabin"\nuntil = 2026-06-08')
+    after = re.sub(
+        r"\ntilt = .*", "\ntilt = 4", cabin[0].replace('name = "cabin"', 'name = "cabin"\nfrom = 2026-06-09')
+    )
+    located.path.write_text(text.replace(cabin[0], before + "\n" + after), encoding="utf-8")
+    changed = read(located.path)
+    bring(changed, lines)
+    assess(changed)
+    with closing(open_reader(changed.store_path)) as connection:
+        found = Results(connection)
+        (start,) = found.changes()["array.cabin"]
+        assert [day.day.isoformat() for day in found.days() if day.start == start] == ["2026-06-09"]
+        trend = trends.of_results(found, found.days()[-1].day)["cabin"]
+    assert all(point.day.isoformat() >= "2026-06-09" for point in trend.points)

@@ -23,6 +23,7 @@ from analysis.results import (
     Ladder,
     LoopEstimate,
     StateRun,
+    StorageDay,
     SunDay,
     TwinDay,
 )
@@ -178,7 +179,8 @@ def day_results(number: int) -> DayResults:
     ladders = [_ladder(day) for day in days]
     loops, boxes = _loops(number, sun), _boxes(number, sun)
     grey = _twins(days) if SKY[number] < 0.4 else []
-    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey)
+    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey,
+                      storage=_storage(days, sun))  # fmt: skip
 
 
 def _ladder(day: ArrayDay) -> Ladder:
@@ -300,6 +302,12 @@ def _twins(days: list[ArrayDay]) -> list[TwinDay]:
     got, could = one.judged_measured_wh or 0.0, one.judged_expected_wh or 0.0
     same, allowed = other.judged_measured_wh or 0.0, other.judged_expected_wh or 0.0
     return [TwinDay("cabin", "gantry", one.day, one.start, one.stop, one.judging_min, got, could, same, allowed, 0.016)]
+
+
+def _storage(days: list[ArrayDay], sun: SunDay) -> StorageDay:
+    """All that the arrays gave passed the controllers at 96 %; the bank took a tenth of it for good."""
+    got = sum(day.measured_wh or 0.0 for day in days)
+    return StorageDay("house", sun.day, sun.start, sun.stop, got, 0.0, 0.5 * got, 0.4 * got, 0.86 * got, 1440.0)
 
 
 def _loops(number: int, sun: SunDay) -> list[LoopEstimate]:
