@@ -16,6 +16,7 @@ import pandas as pd
 from analysis import (
     bank,
     cover,
+    drift,
     enclosure,
     envelope,
     evidence,
@@ -29,14 +30,16 @@ from analysis import (
     states,
     storage,
     twins,
+    whereabouts,
     wiring,
     yields,
 )
+from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
-from analysis.sky import ALBEDO, Sky
-from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start
+from analysis.sky import ALBEDO, GLOBAL, Sky
+from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, wanted_channels, window
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
@@ -50,6 +53,7 @@ def judge_days(
     covered_before: dict[str, bool],
     record: tuple[int, int],
     longitude: float,
+    drifts: Drifts | None = None,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
 
@@ -68,11 +72,13 @@ def judge_days(
         Where the record begins and ends, UTC [ms]: what lies outside has no state.
     longitude : float
         Of the solar days.
+    drifts : mapping, optional
+        Drift of each light sensor on each day, to be taken out.
     """
-    site = settings.site
     starts = [day_start(day, longitude) for day in days]
-    place = Place(*_position(connection, settings, starts[0], starts[-1] + DAY_MS), site.elevation)
-    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place)
+    track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
+    place = whereabouts.place(settings, track)
+    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place, track=track)
     suns = [
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
@@ -81,7 +87,7 @@ def judge_days(
     always = [c for c in wanted if c.startswith(ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection))
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -114,18 +120,11 @@ def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstima
     return [e for e in found if e is not None]
 
 
-def _position(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> tuple[float, float]:
-    """Where she lies: by the settings, or for a vessel under way in the middle of the day's positions."""
-    site = settings.site
-    if site.moored != "under way":
-        return site.latitude, site.longitude
-    found = load(connection, start, stop, [(start, stop)], ["site.position.latitude", "site.position.longitude"])
-    latitude, longitude = (found[f"site.position.{name}"].value for name in ("latitude", "longitude"))
-    if not len(latitude) or not len(longitude):
-        return site.latitude, site.longitude
-    turn = np.radians(longitude)
-    middle = np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn))))
-    return float(np.median(latitude)), float(middle)
+def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> Track | None:
+    if settings.site.moored != "under way":
+        return None
+    found = load(connection, start, stop, [(start, stop)], whereabouts.CHANNELS)
+    return whereabouts.track(found, start, stop)
 
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
@@ -147,7 +146,9 @@ class _Shared:
         record: tuple[int, int],
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
+        drifts: Drifts,
     ) -> None:
+        self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
         self.path = path
@@ -190,9 +191,10 @@ class _Shared:
             self.path.at(grid.middle),
             self.place,
             self.stretch,
-            ALBEDO[site.around],
+            ALBEDO[whereabouts.around(self.settings)],
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
+            lambda channel: drift.on_grid(self.drifts, channel, self.suns, grid),
         )
 
     def _offsets(self, channel: str) -> list[float]:
@@ -207,7 +209,7 @@ class _Shared:
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
-        channel = "irradiance.horizontal.global"
+        channel = GLOBAL
         pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
         grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
         found: list[list[LightDay]] = []
@@ -216,7 +218,8 @@ class _Shared:
             if len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
                 said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
-            found.append([said] if said else [])
+            known = self.drifts.get((channel, sun.day), drift.NONE)
+            found.append([replace(said, drift=known.gain)] if said else [])
         return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
@@ -307,7 +310,7 @@ def _judge_group(
     seen = np.isfinite(horizontal).all()
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     overcast = shared.grey(sky, lies)
-    side = twins.side(array, sky, overcast, settings.site.around, said, could, state) if overcast else None
+    side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])

@@ -270,6 +270,8 @@ class LightDay:
         Measured over clear-sky light.
     noon_shift_s, noon_sigma_s : float or None
         By how much its noon comes after the sun's, with the standard uncertainty [s].
+    drift : float
+        Of its gain since its first clear days, taken out of the light that judged this day; 1 where none was.
     """
 
     channel: str
@@ -281,6 +283,7 @@ class LightDay:
     gain: float | None
     noon_shift_s: float | None
     noon_sigma_s: float | None
+    drift: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

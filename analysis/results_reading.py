@@ -122,8 +122,8 @@ class Results:
     def light_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[LightDay]:
         """In the order of days, then channels."""
         rows = self._connection.execute(
-            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s FROM light_day "
-            "WHERE day BETWEEN ? AND ? ORDER BY day, channel",
+            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift "
+            "FROM light_day WHERE day BETWEEN ? AND ? ORDER BY day, channel",
             _bounds(first, last),
         )
         return [LightDay(row[0], dt.date.fromisoformat(row[1]), *row[2:]) for row in rows]

@@ -21,7 +21,7 @@ from analysis import states
 from analysis.expected import NINETY_FIVE, Expected
 from analysis.instruments import Measured
 from analysis.results import SunDay, TwinDay
-from analysis.sky import ALBEDO, Sky
+from analysis.sky import Sky
 from analysis.states import Codes
 from analysis.sun import DAY_MS, Floats, Times
 from logger.settings import Array
@@ -135,14 +135,14 @@ class Side:
         )  # fmt: skip
 
 
-def side(array: Array, sky: Sky, overcast: Grey, around: str, said: Measured, could: Expected, state: Codes) -> Side:
+def side(array: Array, sky: Sky, overcast: Grey, said: Measured, could: Expected, state: Codes) -> Side:
     """One array's side of the comparison, over the whole grid."""
     use = overcast.mask & np.isfinite(said.power) & (said.power >= 0) & (state == states.UNHINDERED)
     # Under a twentieth of the rating a meter's offset weighs too much.
     use &= np.nan_to_num(could.power) >= states.JUDGING_SHARE * array.rated_w
     tilts = [(group.modules, group.tilt) for group in array.group or ()] or [(1, array.tilt)]
     modules = sum(n for n, _ in tilts)
-    view = sum(n * dome_view(tilt, ALBEDO[around]) for n, tilt in tilts) / modules
+    view = sum(n * dome_view(tilt, sky.albedo) for n, tilt in tilts) / modules
     steepest = math.radians(max(tilt for _, tilt in tilts))
     plane = could.electrics.plane[use]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis import whereabouts
 from analysis.instruments import dump_channels, wind_channels
 from analysis.results import SunDay
 from logger.rollup import MINUTE_MS
@@ -26,8 +27,10 @@ def wanted_channels(settings: Settings) -> list[str]:
     wanted = [
         "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
         "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", "site.position.latitude", "site.position.longitude",
+        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
     ]  # fmt: skip
+    if any(array.module.technology for array in settings.array):
+        wanted.append("air.outside.humidity")
     for array in settings.array:
         wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
         wanted += [

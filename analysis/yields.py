@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import states
+from analysis import standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
@@ -106,7 +106,8 @@ def of_day(
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected)
-        | (_first_low(judged, grid, said, expected) if found == "shortfall" else {}),
+        | (_first_low(judged, grid, said, expected) if found == "shortfall" else {})
+        | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
         plane_min=float(plane.sum()) * hours * 60.0,
         plane_weighed_wh_m2=_weighed(array, light, expected, plane, hours) if plane.any() else None,

@@ -220,12 +220,12 @@ def _reopen(connection: sqlite3.Connection, store: Path, source: SourcePlan, blo
     """Bring sealed days into which rows fall, or means reach, back into the store: there they are compared."""
     if not block.times or not sealed.between(connection, "sample", min(block.times), max(block.times) + 1):
         return
-    from logger.archive import Archive  # noqa: PLC0415 - heavy, and rare
+    from logger.reopening import reopen  # noqa: PLC0415 - heavy, and rare
 
     reach = source.time.interval_ms if source.time and source.time.interval_ms else 1
     days = {at // sealed.DAY_MS * sealed.DAY_MS for t in block.times for at in (t, t + reach - 1)}
     with sealed.at_work(store, wait=True):
-        Archive(connection).reopen((day, day + 1) for day in sorted(days))
+        reopen(connection, ((day, day + 1) for day in sorted(days)))
 
 
 def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: int) -> None:
