@@ -31,6 +31,7 @@ from analysis.results_writing import DayResults, write_day, write_findings
 from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import Channels, open_writer, transaction
+from tests.dashboard.story_settings import SETTINGS
 
 LATITUDE, LONGITUDE = 47.58, -2.90
 FIRST = dt.date(2026, 6, 5)
@@ -38,91 +39,6 @@ DAYS = 14
 NOW = "2026-06-18T19:05:00+02:00"
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 METHOD = "test"
-
-SETTINGS = """
-[site]
-name = "Lapwing"
-latitude = 47.58
-longitude = -2.90
-timezone = "Europe/Paris"
-moored = "swinging"
-
-[store]
-path = "lapwing.db"
-
-[[array]]
-name = "cabin"
-controller = "cabin"
-modules_in_series = 2
-strings_in_parallel = 2
-tilt = 3
-azimuth = 180
-mounting = "gap"
-module = { power = 175, voc = 24.3, isc = 9.2, vmp = 20.2, imp = 8.67 }
-
-[[array]]
-name = "gantry"
-controller = "gantry"
-modules_in_series = 3
-strings_in_parallel = 1
-tilt = 10
-azimuth = 180
-mounting = "rack"
-module = { power = 175, voc = 24.3, isc = 9.2, vmp = 20.2, imp = 8.67 }
-
-[[cable]]
-name = "cabin home run"
-carries = "array.cabin"
-length = 6.5
-area = 4.0
-
-[[cable]]
-name = "gantry home run"
-carries = "array.gantry"
-length = 11
-area = 4.0
-
-[[cable]]
-name = "cabin to bank"
-carries = "controller.cabin"
-length = 1.8
-area = 10
-
-[[controller]]
-name = "cabin"
-enclosure = "electrics"
-output_current_limit = 30
-
-[[controller]]
-name = "gantry"
-enclosure = "electrics"
-output_current_limit = 20
-
-[bank]
-name = "house"
-chemistry = "agm"
-nominal_voltage = 24
-capacity_ah = 220
-
-[[enclosure]]
-name = "electrics"
-temperature_limit = 50
-surroundings = "air.cabin"
-
-[[fan]]
-name = "electrics"
-enclosure = "electrics"
-watts = 1.6
-
-[[source]]
-name = "history"
-kind = "csv"
-path = "inbox/*.csv"
-time = { field = "time", zone = "UTC", label = "start", interval_s = 60 }
-[[source.channel]]
-field = "box"
-channel = "enclosure.electrics.temperature"
-"""
 
 # What each day's sky left of a clear day's light.
 SKY = (0.97, 0.95, 0.90, 0.98, 0.96, 0.30, 0.18, 0.25, 0.22, 0.35, 0.60, 0.93, 0.96, 0.95)

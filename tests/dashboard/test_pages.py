@@ -11,7 +11,6 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -111,36 +110,6 @@ def test_notes_stand_in_the_margin_of_their_day(told: story.Story) -> None:
     day = text[text.index("Sat 13") : text.index("Sun 14")]
     assert "Gantry home run: bad joint or thin cable, +433 mΩ. notice 2" in day
     assert "Source history: cancelled, notice 1" in text[text.index("Fri 12") : text.index("Sat 13")]
-
-
-def test_harvest_tells_how_the_arrays_hold_up(told: story.Story) -> None:
-    """A sentence an array, the two sides under the cloudy week's sky, and the standard's yields, in this order."""
-    text = shown(told.store, told.settings, "/harvest")
-    order = [
-        "How the arrays hold up",
-        "On clear days the gantry array holds its level and changes by",
-        "Side against side, under grey skies",
-        "On five grey days the cabin array got 100 % (97 to 103) of what the gantry array got for its size",
-        "By the standard, IEC 61724-1",
-        "these days week 25 June summer",
-        "the same for cells at 25 °C, PR'_STC [%]",
-        "House bank Into the system went 66.8 kWh; the loads used 57.5 kWh, the bank holds 6,684 Wh more than before.",
-        "So 96 % of what went in was of use",
-    ]
-    places = [text.index(part) for part in order]
-    assert places == sorted(places)
-
-
-def test_the_logbook_stands_in_the_margin_and_explains_the_step(told: story.Story, tmp_path: Path) -> None:
-    """What was washed on the evening of 9 June is written beside that day, and beside the step that follows."""
-    store = tmp_path / "lapwing.db"
-    shutil.copy(told.store, store)
-    with closing(open_writer(store)) as connection, transaction(connection):
-        washed = (story.sun_day(4).noon, "mate", "washed the gantry modules", "array.gantry")
-        connection.execute("INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", washed)
-    text = shown(store, told.settings, "/harvest")
-    assert "Washed the gantry modules." in text[text.index("Tue 9") : text.index("Wed 10")]
-    assert "0 %; the logbook says: washed the gantry modules." in text
 
 
 def test_a_run_of_cable_is_read_from_top_to_bottom(told: story.Story) -> None:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -16,8 +19,10 @@ from analysis.report_trends import trend_entry, twin_entry
 from analysis.trends import Trend, of_array
 from dashboard import standard, trend_figures, trends
 from dashboard.writing import NBSP, LocalTime, period_word
+from logger.store import open_writer, transaction
 from tests.analysis.test_trends import made, note
 from tests.dashboard import story
+from tests.dashboard.test_pages import shown
 
 WHEN = LocalTime(ZoneInfo("Europe/Paris"), story.sun_day(13).noon)
 
@@ -142,3 +147,36 @@ def test_the_standards_table_leaves_out_what_nobody_knows() -> None:
 def test_periods_have_their_words(by: str, word: str) -> None:
     """The ISO week of the last day of 2020 is its 53rd."""
     assert period_word(dt.date(2020, 12, 31), by) == word
+
+
+# -- on the page ------------------------------------------------------------------------------------------------
+
+
+def test_harvest_tells_how_the_arrays_hold_up(told: story.Story) -> None:
+    """A sentence an array, the two sides under the cloudy week's sky, and the standard's yields, in this order."""
+    text = shown(told.store, told.settings, "/harvest")
+    order = [
+        "How the arrays hold up",
+        "On clear days the gantry array holds its level and changes by",
+        "Side against side, under grey skies",
+        "On five grey days the cabin array got 100 % (97 to 103) of what the gantry array got for its size",
+        "By the standard, IEC 61724-1",
+        "these days week 25 June summer",
+        "the same for cells at 25 °C, PR'_STC [%]",
+        "House bank Into the system went 66.8 kWh; the loads used 57.5 kWh, the bank holds 6,684 Wh more than before.",
+        "So 96 % of what went in was of use",
+    ]
+    places = [text.index(part) for part in order]
+    assert places == sorted(places)
+
+
+def test_the_logbook_stands_in_the_margin_and_explains_the_step(told: story.Story, tmp_path: Path) -> None:
+    """What was washed on the evening of 9 June is written beside that day, and beside the step that follows."""
+    store = tmp_path / "lapwing.db"
+    shutil.copy(told.store, store)
+    with closing(open_writer(store)) as connection, transaction(connection):
+        washed = (story.sun_day(4).noon, "mate", "washed the gantry modules", "array.gantry")
+        connection.execute("INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", washed)
+    text = shown(store, told.settings, "/harvest")
+    assert "Washed the gantry modules." in text[text.index("Tue 9") : text.index("Wed 10")]
+    assert "0 %; the logbook says: washed the gantry modules." in text
