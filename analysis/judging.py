@@ -28,6 +28,8 @@ from analysis import (
     offsets,
     sisters,
     states,
+    storage,
+    twins,
     whereabouts,
     wiring,
     witnesses,
@@ -39,8 +41,8 @@ from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun,
 from analysis.results_writing import DayResults
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
+from analysis.wanted import ALWAYS, wanted_channels, window
 from analysis.witnesses import Witness
-from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
 
@@ -83,9 +85,9 @@ def judge_days(
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
     ]
-    wanted = instruments.wanted_channels(settings)
-    always = [c for c in wanted if c.startswith(_ALWAYS)]
-    stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
+    wanted = wanted_channels(settings)
+    always = [c for c in wanted if c.startswith(ALWAYS)]
+    stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
@@ -107,6 +109,8 @@ def judge_days(
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
+                twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
+                storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )
     return results
@@ -116,20 +120,6 @@ def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstima
     daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
     found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
     return [e for e in found if e is not None]
-
-
-# Read at night too: what happens to the bank and in the box then counts.
-_ALWAYS = ("bank.", "enclosure.", "air.cabin.", "irradiance.", "site.position.")
-_BEFORE_LIGHT_MS, _AFTER_LIGHT_MS = 30 * MINUTE_MS, 120 * MINUTE_MS
-
-
-def _window(sun: SunDay) -> tuple[int, int]:
-    """The part of a day in which the arrays may say something; a polar night leaves an hour around noon."""
-    if sun.first_light is None and sun.last_light is None:
-        return sun.start, sun.stop
-    first = sun.first_light if sun.first_light is not None else sun.start
-    last = sun.last_light if sun.last_light is not None else sun.stop
-    return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
 
 
 def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> Track | None:
@@ -172,6 +162,8 @@ class _Shared:
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
         self._nights: dict[str, list[float]] = {}
         self._said: dict[tuple[str, int], instruments.Measured] = {}
+        self._shown: dict[tuple[str, int], Floats] = {}
+        self._greys: dict[int, twins.Grey] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
         """The sky over those intervals of the grids that have the sun above the horizon."""
@@ -258,18 +250,33 @@ class _Shared:
 
     def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
         """What the other arrays show of the sky: the most of them, because faults only lower it."""
-        shown = [
-            sisters.clearness(
-                other, self.controller(other), self.settings, self.said(other, sky), sky, self.stretch, lies
-            )
-            for other in self.settings.array
-            if other.name != array.name
-        ]
+        return self._most([other for other in self.settings.array if other.name != array.name], sky, lies)
+
+    def grey(self, sky: Sky, lies: geometry.Attitude) -> twins.Grey | None:
+        """Where the sky was overcast; None where there are no two arrays to compare under it."""
+        if len(self.settings.array) < 2:
+            return None
+        if id(sky) not in self._greys:
+            dark = not np.isfinite(twins.sensed(sky)).all()
+            of_clear = self._most(self.settings.array if dark else [], sky, lies)
+            self._greys[id(sky)] = twins.grey(sky, of_clear)
+        return self._greys[id(sky)]
+
+    def _most(self, arrays: Sequence[Array], sky: Sky, lies: geometry.Attitude) -> Floats:
+        """The clearest sky that any of these arrays shows; NaN where none was free."""
+        shown = [self._shows(array, sky, lies) for array in arrays]
         if not shown:
             return np.full(len(sky.grid.start), np.nan)
-        stacked = np.stack(shown)
-        known = np.isfinite(stacked).any(axis=0)
-        return np.where(known, np.nanmax(np.where(np.isfinite(stacked), stacked, -np.inf), axis=0), np.nan)
+        return np.asarray(np.fmax.reduce(shown))
+
+    def _shows(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+        key = (array.name, id(sky))
+        if key not in self._shown:
+            said = self.said(array, sky)
+            self._shown[key] = sisters.clearness(
+                array, self.controller(array), self.settings, said, sky, self.stretch, lies
+            )
+        return self._shown[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +285,7 @@ class _Judged:
     ladder: Ladder | None
     expected: pd.DataFrame
     states: list[StateRun]
+    side: twins.Side | None
 
 
 def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
@@ -316,6 +324,8 @@ def _judge_group(
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
+    overcast = shared.grey(sky, lies)
+    side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
@@ -341,6 +351,7 @@ def _judge_group(
                 ),
                 minutes[mask & inside & (state != states.NIGHT)],
                 held,
+                side,
             )
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]

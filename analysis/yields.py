@@ -11,12 +11,13 @@ from analysis import standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
+from analysis.iec61724 import warmth_weighed
 from analysis.instruments import Measured
 from analysis.irradiance import Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
 from analysis.states import Codes
 from analysis.sun import Floats
-from analysis.verdicts import verdict
+from analysis.verdicts import DEADBAND, verdict
 from logger.settings import Array
 
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
@@ -105,9 +106,17 @@ def of_day(
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected)
+        | (_first_low(judged, grid, said, expected) if found == "shortfall" else {})
         | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
+        plane_min=float(plane.sum()) * hours * 60.0,
+        plane_weighed_wh_m2=_weighed(array, light, expected, plane, hours) if plane.any() else None,
     )
+
+
+def _weighed(array: Array, light: Light, expected: Expected, where: Mask, hours: float) -> float:
+    coefficient = array.module.temp_coeff_power / 100.0
+    return float(warmth_weighed(light.plane[where], expected.cell[where], coefficient).sum() * hours)
 
 
 def _is_absolute(light: Light, judged: Mask) -> bool:
@@ -163,6 +172,20 @@ def runs(
         )
         if stop > start
     ]
+
+
+_LASTING_MIN = 30.0
+
+
+def _first_low(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[str, int]:
+    """The first judged interval that is low beyond doubt, as is the light of the half hour from it on, UTC [ms]."""
+    at = np.flatnonzero(judged)
+    got, least = said.power[at], (1.0 - DEADBAND) * expected.low[at]
+    wide = max(round(_LASTING_MIN * 60_000 / grid.step), 1)
+    sums = np.concatenate([[0.0], np.cumsum(got - least)])
+    lasting = sums[np.minimum(np.arange(len(at)) + wide, len(at))] - sums[:-1] < 0
+    low = np.flatnonzero((got < least) & lasting)
+    return {"first_low": int(grid.start[at[low[0]]])} if len(low) else {}
 
 
 def _features(

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.results import PRIORITIES, Finding
-from dashboard.wording import CAUSES, quantity, subject
+from dashboard.wording import CAUSES, subject
+from dashboard.writing import quantity
 
 MOST_ACTS = 5
 

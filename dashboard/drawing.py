@@ -8,7 +8,8 @@ from typing import Any, NamedTuple
 
 from analysis.hazards import Circuit, Hazard
 from dashboard.acts import ARRAY_LIVE, CODES, NOT_CONNECT
-from dashboard.wording import NBSP, UNKNOWN, capital, count, listed, quantity, subject
+from dashboard.wording import subject
+from dashboard.writing import NBSP, UNKNOWN, capital, count, listed, quantity
 from logger.place import WHY
 from logger.settings import Settings
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from analysis.assess import assess
-from analysis.results import Results
+from analysis.results_reading import Results
 from logger import settings_file
 from logger.schema import prepare
 from logger.store import open_reader
