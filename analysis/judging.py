@@ -377,7 +377,7 @@ def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
 def wanted_channels(settings: Settings) -> list[str]:
     wanted = [
         "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
+        "irradiance.direct.normal", "irradiance.weather.global", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
         "site.attitude.heel", "site.attitude.pitch", "site.position.latitude", "site.position.longitude",
     ]  # fmt: skip
     for array in settings.array:

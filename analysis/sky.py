@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pvlib
 
@@ -23,16 +24,19 @@ NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
 
 
+# An hour brighter than this share of a clear one is a wrong stamp, or twilight.
+_MOST_OF_CLEAR = 1.5
+
+
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]."""
+    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]; `told` where beam or dome were measured,
+    not taken from the global light."""
 
     ghi: Floats
     dni: Floats
     dhi: Floats
-
-    def times(self, share: Floats) -> Parts:
-        return Parts(self.ghi * share, self.dni * share, self.dhi * share)
+    told: npt.NDArray[np.bool_] | bool = False
 
 
 # Of what lies around: pvlib's table for sea, grass and old snow; ice by common practice, no source.
@@ -125,12 +129,32 @@ class Sky:
         efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (_EFFICACY_CLEAR - _EFFICACY_OVERCAST)
         return self.taken_apart(lux / efficacy)
 
+    @cached_property
+    def by_weather(self) -> Parts:
+        """Light by an imported weather series: within each of its intervals the clear sky's course, at its mean."""
+        said = self.stretch["irradiance.weather.global"]
+        if not len(said.start):
+            return self.taken_apart(np.full(len(self.grid.start), np.nan))
+        at = np.searchsorted(said.start, self.grid.middle, side="right") - 1
+        inside = (at >= 0) & (self.grid.middle < (said.start + said.length)[np.maximum(at, 0)])
+        at = np.maximum(at, 0)
+        course = self.clear.ghi
+        count = np.bincount(at[inside], minlength=len(said.start))
+        mean = np.bincount(at[inside], course[inside], minlength=len(said.start)) / np.maximum(count, 1)
+        # At sunrise and sunset the sun is up in a part of the interval, which holds all of its light.
+        up = count * self.grid.step / said.length
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = said.value / np.minimum(up, 1.0) / mean
+        light = np.where(mean[at] > 0, course * np.clip(share[at], 0.0, _MOST_OF_CLEAR), np.nan)
+        return self.taken_apart(np.where(inside, light, np.nan))
+
     def completed(self, horizontal: Floats) -> Parts:
         """Global with the dome and the beam that were measured beside it; Erbs' where they were not.
 
         Of global, diffuse and direct any two give the third.
         """
         dhi, dni = self.light("irradiance.diffuse.horizontal"), self.light("irradiance.direct.normal")
+        told = np.isfinite(dhi) | np.isfinite(dni)
         towards = np.maximum(np.cos(np.radians(self.sun.apparent_zenith)), 0.0)
         ghi = np.where(np.isfinite(horizontal), horizontal, dni * towards + dhi)
         found = self.taken_apart(ghi)
@@ -139,7 +163,7 @@ class Sky:
         # Close to the horizon a small difference would become a huge beam: there Erbs' limits hold.
         with np.errstate(divide="ignore", invalid="ignore"):
             beam = np.where(towards > 0.065, (ghi - dhi) / towards, found.dni)
-        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi)
+        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi, told)
 
     def taken_apart(self, horizontal: Floats) -> Parts:
         """Global, direct normal and diffuse irradiance from the global alone (Erbs et al. 1982)."""
@@ -170,6 +194,15 @@ class Sky:
         beam = beam_normal * towards
         plane = np.asarray(beam + dome + ground, dtype=float)
         return plane, _glass(projection, beam, parts.dhi, float(np.nanmean(facing.tilt)) if len(plane) else 0.0)
+
+
+    def lean(self, facing: Facing, parts: Parts) -> Floats:
+        """Change of the light in a plane [W/m²] when the dome's share of the whole light rises by 1."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), 0.0523)
+        view = (1.0 + np.cos(np.radians(facing.tilt))) / 2.0
+        return np.asarray(parts.ghi * (1.0 - parts.dni / self.extra) * (view - beam))
 
 
 def _glass(projection: Floats, beam: Floats, dome: Floats, tilt: float) -> Floats:

@@ -104,7 +104,10 @@ def tally(fleet: Fleet, kinds: Sequence[str], vessels: Iterable[int] | None = No
             _committed(connection, start, instruments, vessel)
             for kind in kinds:
                 numbers = write(connection, start, instruments.light(kind, vessel))
-                _compare(aboard, vessel, start, _judged(connection, aboard, vessel, start), found[kind])
+                # An array by itself has nothing but the clear sky.
+                sides = SIDES[:1] if kind == "clear" else SIDES
+                days = _judged(connection, aboard, vessel, start, sides)
+                _compare(aboard, vessel, start, days, sides, found[kind])
                 forget(connection, numbers)
     return found
 
@@ -115,17 +118,21 @@ def _committed(connection: sqlite3.Connection, start: int, instruments: Instrume
     connection.execute("COMMIT")
 
 
-def _judged(connection: sqlite3.Connection, aboard: Aboard, vessel: int, start: int) -> list[DayResults]:
+def _judged(
+    connection: sqlite3.Connection, aboard: Aboard, vessel: int, start: int, sides: Sequence[str]
+) -> list[DayResults]:
     fleet = aboard.fleet
     first = _NEW_YEAR + dt.timedelta(fleet.first_day[vessel])
     dates = [first + dt.timedelta(day) for day in range(fleet.days)]
     record = (start, start + fleet.shape[1] * MINUTE_MS)
-    uncovered = dict.fromkeys(SIDES, False)
-    return judge_days(connection, settings_of(aboard, vessel), "waters", dates, uncovered, record, LONGITUDE)
+    settings = settings_of(aboard, vessel, sides)
+    return judge_days(connection, settings, "waters", dates, dict.fromkeys(sides, False), record, LONGITUDE)
 
 
-def _compare(aboard: Aboard, vessel: int, start: int, days: list[DayResults], into: Tally) -> None:
-    for number, name in enumerate(SIDES):
+def _compare(
+    aboard: Aboard, vessel: int, start: int, days: list[DayResults], sides: Sequence[str], into: Tally
+) -> None:
+    for number, name in enumerate(sides):
         free, truth = aboard.sides[number].free[vessel], aboard.runs[number].state[vessel]
         for i, day in enumerate(days):
             minutes = slice(i * MINUTES, (i + 1) * MINUTES)
