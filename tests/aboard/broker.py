@@ -78,9 +78,13 @@ class RealBroker:
             self._process.wait(30)
             self._process = None
 
+    def subscriptions(self) -> int:
+        """How many have been granted since it first started."""
+        return self._log.read_text(encoding="utf-8").count("Sending SUBACK")
+
     def subscribed(self, times: int = 1) -> None:
         """Wait until so many subscriptions have been granted since it first started."""
-        until(lambda: self._log.read_text(encoding="utf-8").count("Sending SUBACK") >= times, "a subscription")
+        until(lambda: self.subscriptions() >= times, "a subscription")
 
     def say(self, topic: str, payload: str | bytes, retain: bool = False) -> None:
         """Some device publishes."""
