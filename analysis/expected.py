@@ -82,7 +82,7 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         In force on these days.
     """
     cell, sigma_k = module_temperature(array, light, stretch, grid)
-    electrics = Electrics.of(array, light.plane, cell)
+    electrics = Electrics.of(array, light.plane, cell, light.ranks)
     allowed = controllers.allowed(
         array,
         array_controller(settings, array),
@@ -98,9 +98,7 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
     return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed, errors)
 
 
-def _errors(
-    array: Array, light: Light, electrics: Electrics, power: Floats, sigma_k: Floats, grid: Grid
-) -> Budget:
+def _errors(array: Array, light: Light, electrics: Electrics, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:
     """Each cause of error by itself, because a day's sum takes each in its own way."""
     warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -150,11 +148,11 @@ def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid)
     air = stretch["air.outside.temperature"].on(grid)
     wind = stretch["air.outside.wind_speed"].on(grid)
     known_air = np.isfinite(air)
-    modelled, sigma = modules.temperature(
-        np.nan_to_num(light.plane),
+    modelled, sigma = modules.array_temperature(
+        array,
+        np.nan_to_num(light.warming),
         np.where(known_air, air, _UNKNOWN_AIR_C),
         np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND),
-        array.mounting,
     )
     sigma = np.where(known_air, sigma, np.hypot(sigma, _UNKNOWN_AIR_SIGMA_K))
     have = np.isfinite(measured)

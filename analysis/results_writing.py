@@ -106,7 +106,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     )
     _insert(
         connection,
-        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, method)",
+        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift, method)",
         ((x.channel, name, *_values(x)[2:], method) for x in day.light),
     )
     if day.bank:

@@ -38,6 +38,23 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Track:
+    """The way of a vessel: where she was at some moments, ascending, UTC [ms]; degrees north and east.
+
+    Before the first moment and after the last she lies where she was then.
+    """
+
+    t: Times
+    latitude: Floats
+    longitude: Floats
+
+    def at(self, t: Times) -> tuple[Floats, Floats]:
+        """Latitude and longitude at moments; across the date line the short way."""
+        around = np.unwrap(self.longitude, period=360.0)
+        return np.interp(t, self.t, self.latitude), np.interp(t, self.t, around)
+
+
+@dataclass(frozen=True, slots=True)
 class SunPosition:
     """The sun at given moments, arrays of one shape [degrees].
 
@@ -69,14 +86,19 @@ class SunPath:
     place : Place
     temperature : float
         Of the air, for refraction [°C].
+    track : Track, optional
+        Of a vessel under way: the sun is then that of where she was at each moment.
     """
 
-    def __init__(self, start: int, stop: int, place: Place, temperature: float = 12.0) -> None:
+    def __init__(
+        self, start: int, stop: int, place: Place, temperature: float = 12.0, track: Track | None = None
+    ) -> None:
         nodes = np.arange(start // _NODE_MS - 2, stop // _NODE_MS + 4, dtype=np.int64) * _NODE_MS
+        latitude, longitude = track.at(nodes) if track else (place.latitude, place.longitude)
         spa = pvlib.solarposition.spa_python(
             pd.DatetimeIndex(nodes.astype("datetime64[ms]")).tz_localize("UTC"),
-            place.latitude,
-            place.longitude,
+            latitude,
+            longitude,
             altitude=place.elevation,
             pressure=place.pressure,
             temperature=temperature,

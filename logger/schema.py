@@ -160,6 +160,12 @@ def clock_trust(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def drift_of_light(db: sqlite_utils.Database) -> None:
+    """The drift of a light sensor's gain that was taken out of the light of a day."""
+    db.execute("ALTER TABLE light_day ADD COLUMN drift REAL NOT NULL DEFAULT 1")
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

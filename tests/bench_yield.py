@@ -171,7 +171,9 @@ def _states(day: DayResults, name: str, truth: np.ndarray, into: Tally) -> None:
     said = np.full(MINUTES, "", dtype=object)
     for run in day.states:
         if run.array == name:
-            said[round((run.start - day.sun.start) / MINUTE_MS) : round((run.stop - day.sun.start) / MINUTE_MS)] = run.state
+            said[round((run.start - day.sun.start) / MINUTE_MS) : round((run.stop - day.sun.start) / MINUTE_MS)] = (
+                run.state
+            )
     light = truth != NIGHT
     words = np.array(STATES, dtype=object)[truth]
     into.confusion.update(zip(words[light].tolist(), said[light].tolist(), strict=True))
