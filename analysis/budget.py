@@ -37,7 +37,7 @@ class Budget:
     @property
     def each(self) -> Floats:
         """Of each interval by itself [W]."""
-        return np.sqrt(np.sum(np.square(self.shared), axis=0) + self.passing**2)
+        return np.asarray(np.sqrt(np.sum(np.square(self.shared), axis=0) + self.passing**2))
 
     def over(self, where: Mask) -> float:
         """Of the sum over some intervals [W, to be multiplied by an interval's length]."""

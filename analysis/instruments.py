@@ -124,7 +124,8 @@ def wanted_channels(settings: Settings) -> list[str]:
     """All channels that the analysis of such a vessel reads."""
     wanted = [
         "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "irradiance.weather.global", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
+        "irradiance.direct.normal", "irradiance.weather.global",
+        "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
         "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
     ]  # fmt: skip
     if any(array.module.technology for array in settings.array):

@@ -67,6 +67,8 @@ class Light:
         Relative standard uncertainty by the dome's share, signed: what lifts the morning may lower the afternoon.
     passing : ndarray
         Relative standard uncertainty that passes within hours.
+    glass : ndarray
+        Where a sensor in the plane gave the light: the share of what it read that the cells can use; 1 elsewhere.
     ranks : ndarray, shape (modules in series, n), or None
         Where the modules of a string lie in several ways: the light on its best-lit module, on its second and so on
         [W/m²]. None where all are lit alike.
@@ -81,7 +83,13 @@ class Light:
     beam_share: Floats
     lean: Floats
     passing: Floats
+    glass: Floats
     ranks: Floats | None = None
+
+    @property
+    def incident(self) -> Floats:
+        """Irradiance in the plane before any glass, as far as a sensor there read it: G_I of IEC 61724-1 [W/m²]."""
+        return self.plane / self.glass
 
     @property
     def warming(self) -> Floats:
@@ -91,7 +99,8 @@ class Light:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """One kind of evidence on the grid: light, its relative uncertainties, its share of beam, its ranks."""
+    """One kind of evidence on the grid: light, its relative uncertainties, its share of beam, its ranks, and the share
+    of what was read that passes the glass."""
 
     plane: Floats
     gain: Floats
@@ -99,6 +108,7 @@ class _Seen:
     ranks: Floats | None = None
     lean: Floats | float = 0.0
     passing: Floats | float = 0.0
+    glass: Floats | float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +142,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     ]
     n = len(sky.grid.start)
     plane, beam = np.full(n, np.nan), np.full(n, np.nan)
-    gain, lean, passing = np.zeros(n), np.zeros(n), np.zeros(n)
+    gain, lean, passing, glass = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n)
     ranks = np.full((array.modules_in_series, n), np.nan) if ways.several else None
     evidence = np.full(n, CLEAR, dtype=np.int8)
     for kind, look in seen:
@@ -149,6 +159,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
             (beam, found.beam_share),
             (lean, found.lean),
             (passing, found.passing),
+            (glass, found.glass),
         ):
             target[take] = np.broadcast_to(value, n)[take]
         if ranks is not None and found.ranks is not None:
@@ -158,7 +169,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     bound = np.full(n, np.nan)
     if missing.any():
         bound[missing] = ways.lit(sky.clear).light[missing]
-    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam, lean, passing, ranks)
+    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam, lean, passing, glass, ranks)
 
 
 def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: Attitude) -> Light:
@@ -231,6 +242,10 @@ class _Ways:
         ]
         return np.asarray(np.sum(found, axis=0))
 
+    def glassed(self, beam_share: Floats) -> Floats:
+        """Share of the light in the array's own plane that passes the glass."""
+        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self._own], axis=0))
+
     def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
         """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
 
@@ -256,9 +271,9 @@ class _Ways:
     def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
         """Light that all modules use together, by how much transpositions differ on it, and its ranks [W/m²]."""
         lit, apart = [], []
-        for modules, ways in self._groups:
+        for count, ways in self._groups:
             found = self._sky.in_plane(ways[min(way, len(ways) - 1)], dome)
-            lit += [found.light * found.glass] * (modules if self.several else 1)
+            lit += [found.light * found.glass] * (count if self.several else 1)
             apart.append(np.abs(found.apart))
         if not self.several:
             return lit[0], apart[0], lit[0][None, :]
@@ -288,8 +303,24 @@ def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     plane = sky.light(channel)
     if not np.isfinite(plane).any():
         return None
-    usable, ranks = ways.beside(plane)
-    return _Seen(usable, np.hypot(PLANE_GAIN, sky.drift_sigma(channel)), _beam_beside(plane, sky), ranks)
+    beam = _beam_beside(plane, sky)
+    share, doubt = _behind_glass(array, ways, beam)
+    usable, ranks = ways.beside(plane * share)
+    gain = np.sqrt(PLANE_GAIN**2 + sky.drift_sigma(channel) ** 2 + doubt**2)
+    return _Seen(usable, gain, beam, ranks, glass=share)
+
+
+def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | float, Floats | float]:
+    """What of the light that a sensor in the plane read reaches cells behind glass, and its standard uncertainty.
+
+    A reference cell lies behind glass itself. Where nobody says what the sensor is it may be either.
+    """
+    if array.plane_sensor == "reference cell":
+        return 1.0, 0.0
+    through = ways.glassed(np.nan_to_num(beam))
+    if array.plane_sensor is None:
+        return (1.0 + through) / 2.0, (1.0 - through) / 2.0
+    return through, 0.0
 
 
 def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:

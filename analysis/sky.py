@@ -39,8 +39,8 @@ _MOST_OF_CLEAR = 1.5
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]; `told` where beam or dome were measured,
-    not taken from the global light."""
+    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]; `told` where beam or dome were
+    measured, not taken from the global light."""
 
     ghi: Floats
     dni: Floats
@@ -289,6 +289,14 @@ class Sky:
         apart = np.asarray(beam_normal * towards + other + ground, dtype=float) - plane
         steep = float(np.nanmean(facing.tilt)) if len(plane) else 0.0
         return InPlane(plane, _glass(projection, beam, rest, ground, steep), apart)
+
+    def glassed(self, facing: Facing, beam_share: Floats) -> Floats:
+        """Share of the light in a plane that passes the glass, by the beam's share of the light on the flat alone."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = beam_share * np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        steep = float(np.nanmean(facing.tilt)) if len(beam) else 0.0
+        return _glass(projection, beam, 1.0 - beam_share, np.zeros(len(beam)), steep)
 
     def lean(self, facing: Facing, parts: Parts) -> Floats:
         """Change of the light in a plane [W/m²] when the dome's share of the whole light rises by 1."""

@@ -61,7 +61,7 @@ def of_day(
     judging_min = float(judging.sum()) * hours * 60.0
     judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
     plane = light_known & light.measured
-    plane_wh = total(light.plane, plane) if plane.any() else None
+    plane_wh = total(light.incident, plane) if plane.any() else None
     covered_wh = total(expected.power - said.power, covered) if anything else None
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0

@@ -3,8 +3,8 @@
 Run by hand: ``python -m tests.bench_yield [--vessels 61] [--seed 5]``. For every latitude and every kind of evidence of
 the light it prints on how many days the 95 % interval held the true energy that could have been had, the median error,
 the share of daylight minutes whose state was right, and how often a limited or sound array was called a shortfall. The
-vessels share no physics with the analysis (`fixtures/waters`); each is looked at for three days, and together their days
-run through the twelve months.
+vessels share no physics with the analysis (`fixtures/waters`); each is looked at for three days, and together their
+days run through the twelve months.
 """
 
 from __future__ import annotations

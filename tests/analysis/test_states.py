@@ -31,7 +31,7 @@ def light(plane: Any, bound: float = np.nan) -> Light:
     return Light(
         plane, np.full(N, 0.02), 3.0, known, np.where(known, PLANE, CLEAR).astype(np.int8),
         np.where(known, np.nan, bound), np.full(N, 0.8),
-        np.zeros(N), np.zeros(N),
+        np.zeros(N), np.zeros(N), np.ones(N),
     )  # fmt: skip
 
 

@@ -62,17 +62,9 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
     errors = Budget((0.1 / 1.96 * expected,), 0.0 * expected, 60_000)
     could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected, errors=errors)
-    light = Light(
-        plane,
-        np.full(N, 0.02),
-        3.0,
-        EVERYWHERE,
-        np.full(N, PLANE, np.int8),
-        fill,
-        np.full(N, 0.7),
-        np.zeros(N),
-        np.zeros(N),
-    )
+    none = np.zeros(N)
+    kind, beam, glass = np.full(N, PLANE, np.int8), np.full(N, 0.7), np.ones(N)
+    light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, kind, fill, beam, none, none, glass)
     record = (frames.START, frames.START + DAY_MS)
     held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record, lambda code, a, b: WORDS[code])
     return yields.of_day(settings.array[0], frames.sun_day(), EVERYWHERE, GRID, light, said, could, codes, held)
