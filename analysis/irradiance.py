@@ -22,13 +22,13 @@ from logger.settings import Array
 
 # Standard uncertainties, one sigma: sensor gain between the classes B and C of ISO 9060 for a small-craft sensor;
 # decomposition and transposition a few per cent for tilts up to 45° (IEA-PVPS T13-12:2018 puts the transposition
-# step at 2-5 %). Used as common practice. A lux sensor: the spread of efficacy in a typical year, 11.6 % an hour,
-# of which about a third outlives the day.
+# step at 2-5 %). Used as common practice. A lux sensor: its own gain and what the
+# sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, most passes.
 PLANE_GAIN = 0.02
 REFERENCE_GAIN = 0.025
 HORIZONTAL_GAIN = 0.025
 TRANSPOSITION = 0.02
-LUX_GAIN = 0.05
+LUX_GAIN, LUX_PASSING = 0.06, 0.10
 SISTER_GAIN = 0.06
 OFFSET_WM2 = 3.0
 # By how much Erbs misses the dome's share of the light: a quarter of it on measured minutes (23 and 29 % at two
@@ -36,9 +36,9 @@ OFFSET_WM2 = 3.0
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
-# (Marchand et al., Adv. Sci. Res. 17, 2020); next to nothing under a clear one, so by the light that cloud took.
+# (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
 WEATHER_GAIN = 0.05
-WEATHER_CLEAR, WEATHER_CLOUD = 0.05, 0.45
+WEATHER_CLEAR, WEATHER_CLOUD = 0.12, 0.40
 # More than this times a clear sky is the sun's place in the plane, not the sky's; common practice, no source.
 _BRIGHTEST = 1.5
 
@@ -137,7 +137,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
         (PLANE, lambda: _in_plane(array, sky, ways)),
         (REFERENCE, lambda: _reference(array, sky, ways)),
         (HORIZONTAL, lambda: _from_parts(sky.measured, ways, np.hypot(HORIZONTAL_GAIN, sky.drift_sigma(GLOBAL)))),
-        (LUX, lambda: _from_parts(sky.by_lux, ways, LUX_GAIN)),
+        (LUX, lambda: _from_parts(sky.by_lux, ways, LUX_GAIN, LUX_PASSING)),
         (WEATHER, lambda: _from_weather(sky, ways)),
     ]
     n = len(sky.grid.start)
