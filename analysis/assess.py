@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import drift
+from analysis import counted, drift
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
@@ -18,14 +18,14 @@ from analysis.results import Results, StateRun
 from analysis.results_writing import write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
-from logger import sealed
+from logger import parts, restarts, sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "2"
+METHOD = "3"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -190,25 +190,30 @@ class _Assessment:
     def _write_findings(self) -> None:
         results = Results(self.connection)
         names = {a.name for a in self.located.settings.array}
+        array_days = [d for d in results.array_days() if d.array in names]
         history = History(
             settings=self.located.settings,
-            array_days=[d for d in results.array_days() if d.array in names],
+            array_days=array_days,
             loops=results.loops(),
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
             light_days=results.light_days(),
+            counters=counted.of_days(self.connection, self.located.settings, array_days),
             stop=self.record[1],
-            events=_store_events(self.connection),
+            events=_events(self.connection),
             changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
 
 
-def _store_events(connection: sqlite3.Connection) -> list[StoreEvent]:
-    """What befell the store itself; events of sources are another matter."""
-    rows = connection.execute("SELECT t, kind, text FROM event WHERE source IS NULL ORDER BY t")
+def _events(connection: sqlite3.Connection) -> list[StoreEvent]:
+    """What befell the store itself, and of what befell sources that which rules look at."""
+    rows = connection.execute(
+        "SELECT t, kind, text, source FROM event WHERE source IS NULL OR kind IN (?, ?, ?) ORDER BY t, id",
+        (parts.UNHEARD, parts.HEARD, restarts.KIND),
+    )
     return [StoreEvent(*row) for row in rows]
 
 

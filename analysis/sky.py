@@ -117,6 +117,7 @@ class Sky:
         self.albedo = albedo
         self.stretch = stretch
         self._horizon = horizon
+        self._domes: list[Dome] = []
         self._offset = offsets or (lambda _: np.zeros(len(grid.start)))
         self._drift = drifts or (lambda _: (np.ones(len(grid.start)), np.zeros(len(grid.start))))
 
@@ -259,15 +260,18 @@ class Sky:
         Perez et al. (Solar Energy 44, 1990) in the continuous form of Driesse et al. (Solar Energy 267, 2024), which
         draws no steps into minutes. It misses the plane of two measured sets by less than Hay and Davies' model does.
         """
+        known = next((dome for dome in self._domes if dome.parts is parts), None)
+        if known is not None:
+            return known  # all arrays stand under one sky
         found = pvlib.irradiance.perez_driesse(
             90.0, 180.0, parts.dhi, parts.dni, self.extra, self.sun.apparent_zenith, self.sun.azimuth,
             airmass=self.airmass, return_components=True,
         )  # fmt: skip
         # On an upright plane half of the even part arrives, and all of the horizon's.
         even, horizon = (np.nan_to_num(np.asarray(found[f"poa_{name}"])) for name in ("isotropic", "horizon"))
-        return Dome(
-            parts, np.maximum(parts.dhi - 2.0 * even, 0.0) * (1.0 - self.shaded_by_horizon), 2.0 * even, horizon
-        )
+        round_sun = np.maximum(parts.dhi - 2.0 * even, 0.0) * (1.0 - self.shaded_by_horizon)
+        self._domes.append(Dome(parts, round_sun, 2.0 * even, horizon))
+        return self._domes[-1]
 
     def in_plane(self, facing: Facing, dome: Dome) -> InPlane:
         """Light that falls into a plane."""

@@ -321,6 +321,13 @@ class Publish(Table):
     password_file: FreeText | None = Field(None, examples=["broker.txt"])
 
 
+class Schedule(Table):
+    """When `run` does what nobody has to ask for."""
+
+    assess_every_min: int = Field(60, ge=5, le=1440, examples=[60])
+    archive_after_midnight_min: int = Field(30, ge=0, le=1439, examples=[30])
+
+
 class Settings(Table):
     """One settings file, checked."""
 
@@ -335,6 +342,7 @@ class Settings(Table):
     fan: list[Fan] = []
     source: list[Source] = []
     publish: Publish | None = None
+    schedule: Schedule = Schedule()
 
     def on(self, day: dt.date) -> Settings:
         """The settings with only the parts that were in force on that solar day."""

@@ -1,10 +1,11 @@
 """A long watch: 50 readings each second, plugs pulled at random; what it costs and what it loses.
 
-    python -m tests.bench_soak [--minutes N] [--flush S] [--serial]
+    python -m tests.bench_soak [--minutes N] [--flush S] [--serial] [--pace N]
 
 Serial lines alone, or as well units on a Modbus, a line of NMEA 0183 and a broker, which bring their libraries along.
 Every message carries a running number, so that what was lost is counted and not estimated. Of what was said to an open
-line everything must be in the store, but the one message that was on the wire when the plug was pulled.
+line everything must be in the store, but the one message that was on the wire when the plug was pulled. With a pace the
+same goes on so many times as fast, which shows in minutes what grows over hours.
 """
 
 from __future__ import annotations
@@ -28,9 +29,10 @@ import numpy as np
 from logger.plan import ChannelPlan, Plan, RegisterPlan, SourcePlan
 from logger.schema import prepare
 from tests.aboard.books import cpu_s, mapped, resident_mb, written
-from tests.aboard.broker import real_broker
+from tests.aboard.broker import free_port, real_broker
+from tests.aboard.numbered_units import NumberedUnits
 from tests.aboard.rig import PATIENCE_S, device
-from tests.aboard.talkers import Book, OnBus, OnLine, OnTopics, Talker
+from tests.aboard.talkers import Book, Habit, OnBus, OnLine, OnTopics, Talker
 
 # Readings a second of each line; with the others beside them, 50 together.
 ALONE, BESIDE = (17, 17, 16), (12, 12, 12)
@@ -97,8 +99,8 @@ def _numbered(name: str, where: Sequence[int | str]) -> tuple[ChannelPlan, ...]:
 class _Rig:
     """Everything that speaks, and the plan by which a logger hears it."""
 
-    def __init__(self, folder: Path, stack: ExitStack, stop: threading.Event, plugged_s: float, alone: bool) -> None:
-        self._folder, self._stack, self._stop, self._plugged_s = folder, stack, stop, plugged_s
+    def __init__(self, folder: Path, stack: ExitStack, habit: Habit, alone: bool) -> None:
+        self._folder, self._stack, self._habit = folder, stack, habit
         self.sources: list[SourcePlan] = []
         self.talkers: list[Talker] = []
         for n, fields in enumerate(ALONE if alone else BESIDE):
@@ -118,7 +120,7 @@ class _Rig:
         made = self._stack.enter_context(device(self._folder / f"line{n}"))
         channels = _numbered(f"line{n}", range(1, fields + 1))
         self.sources.append(SourcePlan(f"line {n}", "serial", channels, port=str(made.link), separator=","))
-        self.talkers.append(OnLine(made, make, self._book(f"line{n}", fields), n, self._stop, self._plugged_s))
+        self.talkers.append(OnLine(made, make, self._book(f"line{n}", fields), self._habit, n))
 
     def _sentences(self) -> None:
         def make(number: int, rng: random.Random) -> bytes:
@@ -133,7 +135,7 @@ class _Rig:
         channels = _numbered("nav", [f"XDR C N{n}" for n in range(SENTENCE_READINGS)])
         self.sources.append(SourcePlan("navigation", "nmea0183", channels, port=str(made.link), baud=4800))
         book = self._book("nav", SENTENCE_READINGS)
-        self.talkers.append(OnLine(made, make, book, 10, self._stop, self._plugged_s))
+        self.talkers.append(OnLine(made, make, book, self._habit, 10))
 
     def _topics(self) -> None:
         def make(number: int, rng: random.Random) -> bytes:
@@ -144,28 +146,30 @@ class _Rig:
         channels = _numbered("gauges", [f"soak/gauges#/v{n}" for n in range(TOPIC_READINGS)])
         self.sources.append(SourcePlan("gauges", "mqtt", channels, broker=broker.address))
         book = self._book("gauges", TOPIC_READINGS)
-        self.talkers.append(OnTopics(broker, "soak/gauges", make, book, 11, self._stop, self._plugged_s))
+        self.talkers.append(OnTopics(broker, "soak/gauges", make, book, self._habit, 11))
 
     def _bus(self) -> None:
         books = [self._book(f"unit{node}", UNIT_READINGS) for node in range(1, UNITS + 1)]
-        bus = OnBus(books, 12, self._stop, self._plugged_s)
-        self._stack.callback(bus.leave)
+        units = NumberedUnits(free_port(), self._folder / "numbers", UNITS)
+        self._stack.callback(units.kill)
         channels: list[ChannelPlan] = []
         for node in range(1, UNITS + 1):
             registers = [RegisterPlan(node, 3, 0, "uint32")]
             registers += [RegisterPlan(node, 3, 2 + n, "uint16") for n in range(UNIT_READINGS - 1)]
             plain = _numbered(f"unit{node}", [register.label for register in registers])
             channels += [replace(c, register=r) for c, r in zip(plain, registers, strict=True)]
-        self.sources.append(
-            SourcePlan("bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=bus.port, every_s=1.0)
-        )
-        self.talkers.append(bus)
+        # Patient, for on a busy machine an answer that comes late would count as lost.
+        where = SourcePlan("bus", "modbus", tuple(channels), host="127.0.0.1", tcp_port=units.port, timeout_s=5.0)
+        self.sources.append(replace(where, every_s=1 / self._habit.pace))
+        self.talkers.append(OnBus(units, books, self._habit, 12))
 
     def _book(self, name: str, readings: int) -> Book:
         return Book(f"load.{name}.starts", readings)
 
 
-def run(seconds: float, flush_s: float, plugged_s: float = PLUGGED_S, alone: bool = False) -> Outcome:
+def run(
+    seconds: float, flush_s: float, plugged_s: float = PLUGGED_S, alone: bool = False, pace: float = 1.0
+) -> Outcome:
     """Record for so long, and count.
 
     Parameters
@@ -175,6 +179,8 @@ def run(seconds: float, flush_s: float, plugged_s: float = PLUGGED_S, alone: boo
         For how long a plug stays in, on average [s].
     alone : bool
         Serial lines and nothing else.
+    pace : float
+        Messages a second of each instrument.
     """
     outcome = Outcome(seconds)
     stop = threading.Event()
@@ -182,7 +188,7 @@ def run(seconds: float, flush_s: float, plugged_s: float = PLUGGED_S, alone: boo
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         store = folder / "soak.db"
         prepare(store)
-        rig = _Rig(folder, stack, stop, plugged_s, alone)
+        rig = _Rig(folder, stack, Habit(stop, plugged_s, pace), alone)
         plan = Plan("", "soak", str(store), flush_s, tuple(rig.sources))
         descriptor = os.memfd_create("plan")
         os.write(descriptor, plan.to_json().encode())
@@ -248,12 +254,14 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=30)
     parser.add_argument("--flush", type=float, default=30, help="flush interval [s]")
     parser.add_argument("--serial", action="store_true", help="serial lines alone")
+    parser.add_argument("--pace", type=float, default=1, help="so many times the readings, flushes and pulled plugs")
     options = parser.parse_args()
-    found = run(options.minutes * 60, options.flush, alone=options.serial)
+    pace = options.pace
+    found = run(options.minutes * 60, options.flush / pace, PLUGGED_S / pace, options.serial, pace)
     memory = found.resident_mb
     lost = found.said - found.kept
     what = "three serial lines" if options.serial else "three serial lines, a bus, NMEA 0183 and a broker"
-    print(f"{found.seconds / 60:.0f} min, {what}: 50 readings each second")
+    print(f"{found.seconds / 60:.0f} min, {what}: {50 * pace:.0f} readings each second")
     print(f"plugs pulled      {found.unplugged:8d}")
     print(f"readings said     {found.said:8d}")
     print(f"not in the store  {lost:8d}   ({found.on_the_wire} of them on the wire when a plug was pulled)")
@@ -262,6 +270,7 @@ def main() -> int:
         f"resident          {memory[0]:8.1f} MB at first, {max(memory):.1f} at most, {memory[-1]:.1f} at the end; "
         f"{found.growth_mb_h:+.2f} MB/h in the second half"
     )
+    print(f"from minute to minute: {' '.join(f'{mb:.1f}' for mb in memory)} MB")
     print(f"share of a core   {found.core_percent:8.2f} %")
     print(f"written a sample  {found.bytes_a_sample:8.1f} byte")
     print(f"heavy packages    {', '.join(found.heavy) or 'none'}")

@@ -6,16 +6,12 @@ import random
 import threading
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 import paho.mqtt.client as mqtt
-from pymodbus.constants import ExcCodes
-from pymodbus.simulator import DataType, SimData, SimDevice
-
-from tests.logger.modbus_servers import over_tcp
 
 from .broker import RealBroker
+from .numbered_units import NumberedUnits
 from .rig import Device, claimed
 
 AWAY_S = 12.0
@@ -45,40 +41,61 @@ class Book:
     doubtful: set[int] = field(default_factory=set)
 
 
+@dataclass(frozen=True)
+class Habit:
+    """How talkers spend their time.
+
+    Attributes
+    ----------
+    stop : threading.Event
+        Ends it.
+    plugged_s : float
+        For how long a plug stays in, on average [s].
+    pace : float
+        Messages a second; a plug is out for so much the shorter.
+    """
+
+    stop: threading.Event
+    plugged_s: float
+    pace: float = 1.0
+
+
 class Talker(threading.Thread):
-    """One plug and what hangs on it: a message each second, unplugged at random, plugged in again.
+    """One plug and what hangs on it: numbered messages at an even pace, unplugged at random, plugged in again.
 
     Parameters
     ----------
     books : list of Book
+    habit : Habit
     seed : int
-    stop : threading.Event
-        Ends it; the plug is left in.
-    plugged_s : float
-        For how long it stays plugged in, on average [s].
     """
 
-    def __init__(self, books: list[Book], seed: int, stop: threading.Event, plugged_s: float) -> None:
+    def __init__(self, books: list[Book], habit: Habit, seed: int) -> None:
         super().__init__(name=f"talker {books[0].channel}")
         self.books = books
         self.rng = random.Random(seed)
-        self.stopping = stop
+        self.stopping = habit.stop
         self.unplugged = 0
-        self._plugged_s = plugged_s
+        self._habit = habit
 
     def run(self) -> None:
+        try:
+            self._come_and_go()
+        finally:
+            self.leave()
+
+    def _come_and_go(self) -> None:
         while not self.stopping.is_set():
             if not self._until(self.heard):
                 return
-            self._talk(self.rng.expovariate(1 / self._plugged_s))
+            self._talk(self.rng.expovariate(1 / self._habit.plugged_s))
             for book in self.books:
                 book.doubtful.add(book.number)
             if not self.stopping.is_set():
                 self.unplug()
                 self.unplugged += 1
-                self.stopping.wait(self.rng.uniform(0.2, 2 * AWAY_S))
+                self.stopping.wait(self.rng.uniform(0.2, 2 * AWAY_S / self._habit.pace))
                 self.plug()
-        self.leave()
 
     def _until(self, condition: Callable[[], bool]) -> bool:
         while not condition():
@@ -91,7 +108,7 @@ class Talker(threading.Thread):
         while time.monotonic() - began < seconds and not self.stopping.is_set():
             self.say()
             turns += 1
-            self.stopping.wait(max(0.0, began + turns - time.monotonic()))
+            self.stopping.wait(max(0.0, began + turns / self._habit.pace - time.monotonic()))
 
     def heard(self) -> bool:
         """Whether a logger has claimed the line."""
@@ -113,10 +130,8 @@ class Talker(threading.Thread):
 class OnLine(Talker):
     """A device on a pseudo-terminal that comes back under another number."""
 
-    def __init__(
-        self, made: Device, make: Make, book: Book, seed: int, stop: threading.Event, plugged_s: float
-    ) -> None:
-        super().__init__([book], seed, stop, plugged_s)
+    def __init__(self, made: Device, make: Make, book: Book, habit: Habit, seed: int) -> None:
+        super().__init__([book], habit, seed)
         self._device, self._make = made, make
 
     def heard(self) -> bool:
@@ -142,10 +157,8 @@ class OnLine(Talker):
 class OnTopics(Talker):
     """A device that publishes to a broker which stops and starts."""
 
-    def __init__(
-        self, broker: RealBroker, topic: str, make: Make, book: Book, seed: int, stop: threading.Event, plugged_s: float
-    ) -> None:
-        super().__init__([book], seed, stop, plugged_s)
+    def __init__(self, broker: RealBroker, topic: str, make: Make, book: Book, habit: Habit, seed: int) -> None:
+        super().__init__([book], habit, seed)
         self._broker, self._topic, self._make = broker, topic, make
         self._granted = 0
         self._client: mqtt.Client | None = None
@@ -183,44 +196,29 @@ class OnTopics(Talker):
 
 
 class OnBus(Talker):
-    """Units on a Modbus over TCP that number their answers; the server ends and starts again at its port.
+    """Units on a Modbus over TCP that number their answers; the process that they are is killed and starts again."""
 
-    Each unit holds its number in registers 0 and 1, the low word second, and other values in the next ones.
-    """
-
-    def __init__(self, books: list[Book], seed: int, stop: threading.Event, plugged_s: float) -> None:
-        super().__init__(books, seed, stop, plugged_s)
-        self._open = ExitStack()
-        self.port = self._open.enter_context(over_tcp(*self._units()))
-
-    def _units(self) -> list[SimDevice]:
-        return [
-            SimDevice(node, simdata=[SimData(0, values=[0] * 8, datatype=DataType.REGISTERS)], action=self._of(book))
-            for node, book in enumerate(self.books, start=1)
-        ]
-
-    def _of(self, book: Book) -> Callable[..., object]:
-        async def answer(
-            function: int, start: int, address: int, count: int, registers: list[int], written: object
-        ) -> ExcCodes | None:
-            book.number += 1
-            book.said.add(book.number)
-            registers[:] = [book.number >> 16, book.number & 0xFFFF, *(self.rng.randrange(1000) for _ in range(6))]
-            return None
-
-        return answer
+    def __init__(self, units: NumberedUnits, books: list[Book], habit: Habit, seed: int) -> None:
+        super().__init__(books, habit, seed)
+        self._units = units
+        units.start()
 
     def heard(self) -> bool:
-        return True
+        """Once it has been asked more than before."""
+        return all(number > book.number for number, book in zip(self._units.numbers(), self.books, strict=True))
 
     def say(self) -> None:
         """It speaks when it is asked."""
 
     def unplug(self) -> None:
-        self._open.close()
+        self.leave()
 
     def plug(self) -> None:
-        self._open.enter_context(over_tcp(*self._units(), port=self.port))
+        self._units.start()
 
     def leave(self) -> None:
-        self._open.close()
+        self._units.kill()
+        for number, book in zip(self._units.numbers(), self.books, strict=True):
+            book.said.update(range(book.number + 1, number + 1))
+            book.number = number
+            book.doubtful.add(number)

@@ -56,9 +56,9 @@ def _running(make: Callable[[], ModbusBaseServer]) -> Iterator[ModbusBaseServer]
 
 
 @contextmanager
-def over_tcp(*devices: SimDevice, port: int = 0) -> Iterator[int]:
+def over_tcp(*devices: SimDevice) -> Iterator[int]:
     """A server on the loopback; its port."""
-    with _running(lambda: ModbusTcpServer(list(devices), address=("127.0.0.1", port))) as server:
+    with _running(lambda: ModbusTcpServer(list(devices), address=("127.0.0.1", 0))) as server:
         yield server.transport.sockets[0].getsockname()[1]  # type: ignore[union-attr]
 
 

@@ -64,6 +64,15 @@ def test_the_soak_counts_what_was_lost(bench: Bench, alone: bool) -> None:
     assert found.heavy == []
 
 
+@pytest.mark.terminal
+def test_no_reading_is_lost_beside_an_import(bench: Bench) -> None:
+    """A hundred lines a second, a flush each 0.3 s, a file of thousands of rows between; nobody hears "locked"."""
+    found = bench("bench_beside").run(rows=20_000)
+    assert found.said > 100
+    assert (found.lost, found.doubled, found.refused) == (0, 0, 0)
+    assert found.brought == 8 * found.rows
+
+
 def test_the_fuzz_finds_no_exception(bench: Bench) -> None:
     """Every decoder gets some of what the long form gives it."""
     tries = bench("bench_fuzz").run(seconds=3, megabytes=0.05)
