@@ -1,8 +1,8 @@
 """Owns the light on each array: the best evidence there is at each moment, with its uncertainty.
 
-Evidence in its order: a sensor in the plane, taken as it is; a reference module's short-circuit current; a horizontal
-sensor (with dome and beam beside it, or taken apart by Erbs) turned into the plane by Perez; a lux sensor; an
-imported weather series; the sister arrays; last the clear sky, as an upper bound alone.
+Evidence in its order: a sensor in the plane, less what glass takes where it has none of its own; a reference module's
+short-circuit current; a horizontal sensor (with dome and beam beside it, or taken apart by Erbs) turned into the plane
+by Perez; a lux sensor; an imported weather series; the sister arrays; last the clear sky, as an upper bound alone.
 """
 
 from __future__ import annotations

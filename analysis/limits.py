@@ -79,7 +79,7 @@ def _gives_all(
     if not points or bank is None or bank.nominal_voltage is None:
         return np.zeros(len(said.power), dtype=bool)
     absorbing = np.isin(said.stage, ("absorption", "equalise"))
-    point = np.where(absorbing, np.maximum.reduce(points), np.minimum.reduce(points))
+    point: Floats = np.where(absorbing, np.stack(points).max(axis=0), np.stack(points).min(axis=0))
     below = said.output_voltage < point - _SET_POINT_NEAR * bank.nominal_voltage / 12
     return np.asarray(below & (said.voltage <= _AT_BEST * expected.allowed.best_volts))
 

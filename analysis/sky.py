@@ -16,8 +16,8 @@ from analysis.geometry import Facing
 from analysis.sun import Floats, Place, SunPosition
 
 # Global luminous efficacy [lm/W] of a clear and of an overcast sky: typical year 703165, Perez's illuminance model
-# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy); Littlefair (1988)
-# found 107 clear and 109 on average. The middle of the two.
+# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy); Littlefair
+# (1988) found 107 clear and 109 on average. The middle of the two.
 _EFFICACY_CLEAR, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 105.3, 115.6, 108.2
 # Night offset of a light sensor: its median while the sun is well down, believed within these bounds [W/m²]
 # (common practice; the same bound stands in an open library of quality rules).
