@@ -23,12 +23,13 @@ from logger.settings import Array
 # Standard uncertainties, one sigma: sensor gain between the classes B and C of ISO 9060 for a small-craft sensor;
 # decomposition and transposition a few per cent for tilts up to 45° (IEA-PVPS T13-12:2018 puts the transposition
 # step at 2-5 %). Used as common practice. A lux sensor: its own gain and what the
-# sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, most passes.
+# sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, the
+# clearness of the sky explains half, and the rest passes.
 PLANE_GAIN = 0.02
 REFERENCE_GAIN = 0.025
 HORIZONTAL_GAIN = 0.025
 TRANSPOSITION = 0.02
-LUX_GAIN, LUX_PASSING = 0.06, 0.10
+LUX_GAIN, LUX_PASSING = 0.06, 0.05
 SISTER_GAIN = 0.06
 OFFSET_WM2 = 3.0
 # By how much Erbs misses the dome's share of the light: a quarter of it on measured minutes (23 and 29 % at two

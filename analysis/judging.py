@@ -241,7 +241,7 @@ class _Shared:
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)
 
-    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude, frosty: yields.Mask) -> Floats:
         """What the other arrays show of the sky: the most of them, because faults only lower it."""
         shown = [
             sisters.clearness(
@@ -253,6 +253,8 @@ class _Shared:
         if not shown:
             return np.full(len(sky.grid.start), np.nan)
         stacked = np.stack(shown)
+        # After a frost a dark sister may lie under snow: she tells nothing of the sky.
+        stacked = np.where(frosty & (stacked < cover.COVERED_BELOW), np.nan, stacked)
         known = np.isfinite(stacked).any(axis=0)
         return np.where(known, np.nanmax(np.where(np.isfinite(stacked), stacked, -np.inf), axis=0), np.nan)
 
@@ -287,7 +289,8 @@ def _judge_group(
     lies = geometry.attitude(settings.site.moored, stretch, grid)
     light = irradiance.on_array(array, sky, lies)
     if not np.isfinite(light.plane).all():
-        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies), sky, lies)
+        frosty = cover.frost(frosts, grid)
+        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies, frosty), sky, lies)
     said = shared.said(array, sky)
     around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)

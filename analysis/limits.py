@@ -80,7 +80,7 @@ def _gives_all(
         return np.zeros(len(said.power), dtype=bool)
     absorbing = np.isin(said.stage, ("absorption", "equalise"))
     point: Floats = np.where(absorbing, np.stack(points).max(axis=0), np.stack(points).min(axis=0))
-    below = said.output_voltage < point - _SET_POINT_NEAR * bank.nominal_voltage / 12
+    below = said.output_voltage < point - _SET_POINT_NEAR / 2 * bank.nominal_voltage / 12
     return np.asarray(below & (said.voltage <= _AT_BEST * expected.allowed.best_volts))
 
 
