@@ -102,7 +102,7 @@ def of_array(
         (NO_CURRENT, none),
         (TOO_LOW, bright & limits.too_low(controller, said, around, expected)),
         (COVERED, covered & ~opened),
-        (COLD, bright & limits.cold_blocked(bank, said, around, expected)),
+        (COLD, limits.cold_blocked(bank, said, around, expected)),
         (HEAT, bright & limits.heat_derated(said, expected)),
         (CURRENT, limits.current_limited(controller, said)),
         (BANK, limits.bank_limited(controller, bank, said, around, expected)),
