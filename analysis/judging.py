@@ -248,9 +248,9 @@ class _Shared:
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)
 
-    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude, frosty: yields.Mask) -> Floats:
         """What the other arrays show of the sky: the most of them, because faults only lower it."""
-        return self._most([other for other in self.settings.array if other.name != array.name], sky, lies)
+        return self._most([other for other in self.settings.array if other.name != array.name], sky, lies, frosty)
 
     def grey(self, sky: Sky, lies: geometry.Attitude) -> twins.Grey | None:
         """Where the sky was overcast; None where there are no two arrays to compare under it."""
@@ -262,12 +262,16 @@ class _Shared:
             self._greys[id(sky)] = twins.grey(sky, of_clear)
         return self._greys[id(sky)]
 
-    def _most(self, arrays: Sequence[Array], sky: Sky, lies: geometry.Attitude) -> Floats:
+    def _most(
+        self, arrays: Sequence[Array], sky: Sky, lies: geometry.Attitude, frosty: yields.Mask | None = None
+    ) -> Floats:
         """The clearest sky that any of these arrays shows; NaN where none was free."""
         shown = [self._shows(array, sky, lies) for array in arrays]
         if not shown:
             return np.full(len(sky.grid.start), np.nan)
-        return np.asarray(np.fmax.reduce(shown))
+        most = np.asarray(np.fmax.reduce(shown))
+        # After a frost a dark sister may lie under snow: she tells nothing of the sky.
+        return most if frosty is None else np.where(frosty & (most < cover.COVERED_BELOW), np.nan, most)
 
     def _shows(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
         key = (array.name, id(sky))
@@ -310,7 +314,8 @@ def _judge_group(
     lies = geometry.attitude(settings.site.moored, stretch, grid)
     light = irradiance.on_array(array, sky, lies)
     if not np.isfinite(light.plane).all():
-        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies), sky, lies)
+        frosty = cover.frost(frosts, grid)
+        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies, frosty), sky, lies)
     said = shared.said(array, sky)
     around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)

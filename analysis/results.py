@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 # What the light of an array was known by, best first.
-PLANE, REFERENCE, HORIZONTAL, LUX, SISTERS, CLEAR = range(6)
-EVIDENCE = ("plane", "reference module", "horizontal", "lux", "sister arrays", "clear sky")
+PLANE, REFERENCE, HORIZONTAL, LUX, WEATHER, SISTERS, CLEAR = range(7)
+EVIDENCE = ("plane", "reference module", "horizontal", "lux", "weather series", "sister arrays", "clear sky")
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pvlib
 
@@ -15,8 +16,9 @@ from analysis.geometry import Facing
 from analysis.sun import MINUTE_MS, Floats, Place, SunPosition, Times
 
 # Global luminous efficacy [lm/W] of a clear and of an overcast sky: typical year 703165, Perez's illuminance model
-# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy).
-CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 103.6, 115.6, 107.4
+# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy); Littlefair
+# (1988) found 107 clear and 109 on average. The middle of the two.
+CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 105.3, 115.6, 108.2
 # Night offset of a light sensor: its median while the sun is well down, believed within these bounds [W/m²]
 # (common practice; the same bound stands in an open library of quality rules).
 NIGHT_ELEVATION_DEG = -6.0
@@ -34,13 +36,19 @@ _CELLS = {"mono": "monosi", "poly": "polysi", "cdte": "cdte", "cigs": "cigs", "a
 _LEAST_COSINE = float(np.cos(np.radians(85.0)))
 
 
+# An hour brighter than this share of a clear one is a wrong stamp, or twilight; common practice, no source.
+_MOST_OF_CLEAR = 1.5
+
+
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]."""
+    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]; `told` where beam or dome were
+    measured, not taken from the global light."""
 
     ghi: Floats
     dni: Floats
     dhi: Floats
+    told: npt.NDArray[np.bool_] | bool = False
 
     @property
     def each(self) -> tuple[Floats, Floats, Floats]:
@@ -193,12 +201,31 @@ class Sky:
         efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (CLEAR_EFFICACY - _EFFICACY_OVERCAST)
         return self.taken_apart(lux / efficacy)
 
+    @cached_property
+    def by_weather(self) -> Parts:
+        """Light by an imported weather series: within each of its intervals the clear sky's course, at its mean."""
+        said = self.stretch["irradiance.weather.global"]
+        if not len(said.start):
+            return self.taken_apart(np.full(len(self.grid.start), np.nan))
+        at = np.searchsorted(said.start, self.grid.middle, side="right") - 1
+        inside = (at >= 0) & (self.grid.middle < (said.start + said.length)[np.maximum(at, 0)])
+        at = np.maximum(at, 0)
+        course = self.clear.ghi
+        count = np.bincount(at[inside], minlength=len(said.start))
+        mean = np.bincount(at[inside], course[inside], minlength=len(said.start)) / np.maximum(count, 1)
+        # At sunrise and sunset the sun is up in a part of the interval, which holds all of its light.
+        up = np.minimum(count * self.grid.step / said.length, 1.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.clip(said.value / up / mean, 0.0, _MOST_OF_CLEAR)
+        return self.taken_apart(np.where(inside & (mean[at] > 0), course * share[at], np.nan))
+
     def completed(self, horizontal: Floats) -> Parts:
         """Global with the dome and the beam that were measured beside it; Erbs' where they were not.
 
         Of global, diffuse and direct any two give the third.
         """
         dhi, dni = self.light("irradiance.diffuse.horizontal"), self.light("irradiance.direct.normal")
+        told = np.isfinite(dhi) | np.isfinite(dni)
         towards = np.maximum(np.cos(np.radians(self.sun.apparent_zenith)), 0.0)
         ghi = np.where(np.isfinite(horizontal), horizontal, dni * towards + dhi)
         found = self.taken_apart(ghi)
@@ -207,7 +234,7 @@ class Sky:
         # Close to the horizon a small difference would become a huge beam: there Erbs' limits hold.
         with np.errstate(divide="ignore", invalid="ignore"):
             beam = np.where(towards > 0.065, (ghi - dhi) / towards, found.dni)
-        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi)
+        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi, told)
 
     def taken_apart(self, horizontal: Floats) -> Parts:
         """Global, direct normal and diffuse irradiance from the global alone (Erbs et al. 1982)."""
@@ -287,6 +314,22 @@ class Sky:
         apart = np.asarray(beam_normal * towards + other + ground, dtype=float) - plane
         steep = float(np.nanmean(facing.tilt)) if len(plane) else 0.0
         return InPlane(plane, _glass(projection, beam, rest, ground, steep), apart)
+
+    def glassed(self, facing: Facing, beam_share: Floats) -> Floats:
+        """Share of the light in a plane that passes the glass, by the beam's share of the light on the flat alone."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = beam_share * np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        steep = float(np.nanmean(facing.tilt)) if len(beam) else 0.0
+        return _glass(projection, beam, 1.0 - beam_share, np.zeros(len(beam)), steep)
+
+    def lean(self, facing: Facing, parts: Parts) -> Floats:
+        """Change of the light in a plane [W/m²] when the dome's share of the whole light rises by 1."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        view = (1.0 + np.cos(np.radians(facing.tilt))) / 2.0
+        return np.asarray(parts.ghi * (1.0 - parts.dni / self.extra) * (view - beam))
 
 
 def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt: float) -> Floats:

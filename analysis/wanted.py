@@ -26,8 +26,8 @@ def wanted_channels(settings: Settings) -> list[str]:
     """The channels of a vessel with these parts that the analysis reads."""
     wanted = [
         "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
+        "irradiance.direct.normal", "irradiance.weather.global", "air.outside.temperature", "air.outside.wind_speed",
+        "site.attitude.heading", "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
     ]  # fmt: skip
     if any(array.module.technology for array in settings.array):
         wanted.append("air.outside.humidity")

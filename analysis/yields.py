@@ -62,12 +62,12 @@ def of_day(
     judging_min = float(judging.sum()) * hours * 60.0
     judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
     plane = light_known & light.measured
-    plane_wh = total(light.plane, plane) if plane.any() else None
+    plane_wh = total(light.incident, plane) if plane.any() else None
     covered_wh = total(expected.power - said.power, covered) if anything else None
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0
-    low_wh = total(expected.low, judged) if judged.any() else None
-    high_wh = total(expected.high, judged) if judged.any() else None
+    low_wh, high_wh = _bounds(expected, judged, hours)
+    expected_low_wh, expected_high_wh = _bounds(expected, light_known, hours)
     found = verdict(
         completeness=completeness,
         judging_min=judging_min,
@@ -87,8 +87,8 @@ def of_day(
         rated_w=array.rated_w,
         measured_wh=measured_wh,
         expected_wh=expected_wh,
-        expected_low_wh=total(expected.low, light_known) if anything else None,
-        expected_high_wh=total(expected.high, light_known) if anything else None,
+        expected_low_wh=expected_low_wh,
+        expected_high_wh=expected_high_wh,
         judged_measured_wh=judged_wh[0],
         judged_expected_wh=judged_wh[1],
         judged_low_wh=low_wh,
@@ -116,7 +116,15 @@ def of_day(
 
 def _weighed(array: Array, light: Light, expected: Expected, where: Mask, hours: float) -> float:
     coefficient = array.module.temp_coeff_power / 100.0
-    return float(warmth_weighed(light.plane[where], expected.cell[where], coefficient).sum() * hours)
+    return float(warmth_weighed(light.incident[where], expected.cell[where], coefficient).sum() * hours)
+
+
+def _bounds(expected: Expected, where: Mask, hours: float) -> tuple[float | None, float | None]:
+    """95 % interval of the energy over some intervals [Wh]; None where there are none."""
+    if not where.any():
+        return None, None
+    low, high = expected.bounds(where)
+    return low * hours, high * hours
 
 
 def _is_absolute(light: Light, judged: Mask) -> bool:

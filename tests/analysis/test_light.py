@@ -240,12 +240,12 @@ def test_a_reference_module_as_a_light_sensor() -> None:
 
 
 def test_lux_by_luminous_efficacy() -> None:
-    """A clear and an overcast noon: between 104 and 116 lm/W, the figures of a measured typical year."""
+    """A clear and an overcast noon, by the figures of a measured typical year and by Littlefair's (1988) 107 lm/W."""
     bare = sky_of(KIEL, dt.date(2024, 6, 21))
-    for share, efficacy in ((1.0, 103.6), (0.2, 115.6)):
+    for share, efficacy, within in ((1.0, 103.6, 0.02), (1.0, 107.0, 0.02), (0.2, 115.6, 0.01)):
         lux = share * bare.clear.ghi * efficacy
         sky = sky_of(KIEL, dt.date(2024, 6, 21), {"irradiance.horizontal.illuminance": lux})
-        assert noon(sky, sky.by_lux.ghi) == pytest.approx(share * noon(bare, bare.clear.ghi), rel=0.01)
+        assert noon(sky, sky.by_lux.ghi) == pytest.approx(share * noon(bare, bare.clear.ghi), rel=within)
 
 
 def test_beam_and_dome_that_were_measured_are_not_guessed() -> None:
@@ -266,7 +266,26 @@ def test_beam_and_dome_that_were_measured_are_not_guessed() -> None:
 def test_more_than_a_clear_sky_for_a_moment_is_light() -> None:
     """Cloud enhancement: 1410 W/m² for some seconds is counted in full, never clipped to 1000."""
     sky = sky_of(KIEL, dt.date(2024, 6, 21), {"irradiance.a.plane": 1410.0})
-    assert (on_array(array(), sky, lies(sky)).plane == 1410.0).all()
+    found = on_array(array(), sky, lies(sky))
+    assert found.incident == pytest.approx(1410.0)
+    assert noon(sky, found.plane) > 0.95 * 1410.0
+
+
+def test_a_pyranometer_loses_no_light_at_glass_and_a_reference_cell_as_much_as_the_modules() -> None:
+    """A dome of light from all sides: modules get 4 to 6 % less of it than a pyranometer reads (Marion 2017); where
+    nobody says which it is, the middle of the two, and the doubt is as wide as half of that."""
+    bare = sky_of(KIEL, dt.date(2024, 6, 21))
+    grey = {"irradiance.a.plane": 0.2 * bare.clear.ghi, "irradiance.horizontal.global": 0.2 * bare.clear.ghi}
+    sky = sky_of(KIEL, dt.date(2024, 6, 21), grey)
+    read = noon(sky, sky.light("irradiance.a.plane"))
+    cell, dome, either = (
+        on_array(array(plane_sensor=kind), sky, lies(sky)) for kind in ("reference cell", "pyranometer", None)
+    )
+    assert noon(sky, cell.plane) == pytest.approx(read)
+    assert 0.94 < noon(sky, dome.plane) / read < 0.96
+    assert noon(sky, either.plane) == pytest.approx((noon(sky, cell.plane) + noon(sky, dome.plane)) / 2)
+    assert noon(sky, either.sigma_gain) > noon(sky, cell.sigma_gain)
+    assert noon(sky, dome.incident) == pytest.approx(read)
 
 
 # -- what a sensor says in the dark -----------------------------------------------------------------------------
