@@ -21,7 +21,7 @@ import pvanalytics
 import pvlib
 import pytest
 
-from analysis.iec61724 import corrected_performance_ratio, weighed_temperature
+from analysis.iec61724 import warmth_weighed
 
 FILE = Path(pvanalytics.__file__).parent / "data" / "nrel_RSF_II.csv"
 SETTINGS = Path(__file__).parents[2] / "fixtures" / "settings" / "measured_campus.toml"
@@ -130,7 +130,9 @@ def test_weather_corrected_performance_ratio(day: int | None, wanted: float) -> 
         rows = rows[_local_day(rows) == day]
     plane, air, wind = (rows[name].to_numpy() for name in (PYRANOMETER, "ambient_temp__1053", "wind_speed__1051"))
     cell = pvlib.temperature.sapm_cell(plane, air, wind, -3.56, -0.075, 3)
-    ratio = corrected_performance_ratio(rows["inv2_ac_power_w__1047"].to_numpy(), plane, cell, 204_120.0, -0.00433)
+    own = float((plane * cell).sum() / plane.sum())
+    power = rows["inv2_ac_power_w__1047"].to_numpy()
+    ratio = power.sum() / (204.12 * warmth_weighed(plane, cell, -0.00433, own).sum())
     assert ratio == pytest.approx(wanted, abs=1e-4)
     if day is None:
-        assert weighed_temperature(plane, cell) == pytest.approx(16.067, abs=1e-3)
+        assert own == pytest.approx(16.067, abs=1e-3)
