@@ -314,13 +314,14 @@ def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
 def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | float, Floats | float]:
     """What of the light that a sensor in the plane read reaches cells behind glass, and its standard uncertainty.
 
-    A reference cell lies behind glass itself. Where nobody says what the sensor is it may be either.
+    A reference cell lies behind glass itself. Where nobody says what the sensor is its light is taken as it was read,
+    in the doubt that some of it may stay in the glass.
     """
     if array.plane_sensor == "reference cell":
         return 1.0, 0.0
     through = ways.glassed(np.nan_to_num(beam))
     if array.plane_sensor is None:
-        return (1.0 + through) / 2.0, (1.0 - through) / 2.0
+        return 1.0, (1.0 - through) / 2.0
     return through, 0.0
 
 
