@@ -25,6 +25,7 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lit_hours,
     offsets,
     sisters,
     states,
@@ -213,7 +214,7 @@ class _Shared:
         return self._nights[channel]
 
     def light_days(self) -> list[list[LightDay]]:
-        """What each day says of the horizontal light sensor, on the sensor's own intervals.
+        """What each day says of the light sensors: the horizontal one on its own intervals, planes by their hours.
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
@@ -228,7 +229,16 @@ class _Shared:
                 said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
             known = self.drifts.get((channel, sun.day), drift.NONE)
             found.append([replace(said, drift=known.gain)] if said else [])
+            for plane in self._planes():
+                hours = self.stretch[plane].between(sun.start, sun.stop)
+                told = lit_hours.of_day(plane, sun, hours, self.path, self._offsets(plane)[i])
+                found[-1] += [told] if told else []
         return found
+
+    def _planes(self) -> list[str]:
+        """The channels of light in the plane of an array, where any was heard."""
+        planes = [f"irradiance.{array.name}.plane" for array in self.settings.array]
+        return [plane for plane in planes if len(self.stretch[plane].start)]
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
