@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -138,3 +139,11 @@ def wind_channels(settings: Settings) -> list[str]:
 
 def _brought(settings: Settings) -> list[str]:
     return sorted({entry.channel for source in settings.source for entry in source.channel})
+
+
+def of_known_time(said: Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]) -> Measured:
+    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
+    doubtful = np.zeros(len(grid.start), dtype=bool)
+    for start, stop in unsettled:
+        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said

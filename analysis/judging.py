@@ -25,6 +25,7 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lit_hours,
     offsets,
     sisters,
     states,
@@ -41,7 +42,7 @@ from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun,
 from analysis.results_writing import DayResults
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
-from analysis.wanted import ALWAYS, wanted_channels, window
+from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
 from analysis.witnesses import Witness
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
@@ -211,9 +212,9 @@ class _Shared:
         """What each day says of each light sensor."""
         found: list[list[LightDay]] = [[] for _ in self.suns]
         for witness in witnesses.of_settings(self.settings):
-            for told, said in zip(found, self._days_of(witness), strict=True):
-                if said:
-                    told.append(said)
+            for i, said in enumerate(self._days_of(witness)):
+                told = self._by_its_hours(i, witness.channel, said)
+                found[i] += [told] if told else []
         return found
 
     def _days_of(self, witness: Witness) -> list[LightDay | None]:
@@ -237,12 +238,23 @@ class _Shared:
             found.append(replace(said, drift=known.gain) if said else None)
         return found
 
+    def _by_its_hours(self, i: int, channel: str, said: LightDay | None) -> LightDay | None:
+        """A sensor in a plane tells the clock by when it is lit at all, where the sky cannot tell it."""
+        if not channel.endswith(".plane") or (said and said.noon_shift_s is not None):
+            return said
+        sun = self.suns[i]
+        heard = self.stretch[channel].between(sun.start, sun.stop)
+        told = lit_hours.of_day(channel, sun, heard, self.path, self._offsets(channel)[i])
+        if told is None or said is None:
+            return told or said
+        return replace(said, noon_shift_s=told.noon_shift_s, noon_sigma_s=told.noon_sigma_s)
+
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            self._said[key] = _of_known_time(said, sky.grid, self.unsettled)
+            self._said[key] = instruments.of_known_time(said, sky.grid, self.unsettled)
         return self._said[key]
 
     def controller(self, array: Array) -> Controller | None:
@@ -295,7 +307,7 @@ class _Judged:
 def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
     """One array over the days, in groups of days whose intervals are of one length."""
     judged: list[_Judged] = []
-    grids = [_grid(array, shared.stretch, sun) for sun in shared.suns]
+    grids = [grid_of(array, shared.stretch, sun) for sun in shared.suns]
     begin = 0
     for i in range(1, len(grids) + 1):
         if i == len(grids) or grids[i].step != grids[begin].step:
@@ -363,16 +375,6 @@ def _judge_group(
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
 
 
-def _of_known_time(
-    said: instruments.Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]
-) -> instruments.Measured:
-    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
-    doubtful = np.zeros(len(grid.start), dtype=bool)
-    for start, stop in unsettled:
-        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
-    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said
-
-
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
     return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
 
@@ -392,17 +394,3 @@ def _expected_frame(
         },
         index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
     )
-
-
-def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
-    """As coarse as the coarsest of what must be known of an array: one kind of power, one kind of light."""
-    powers = [f"array.{array.name}.{q}" for q in ("voltage", "current", "power")]
-    lights = [
-        f"irradiance.{array.name}.plane",
-        f"irradiance.{array.name}.reference_current",
-        "irradiance.horizontal.global",
-        "irradiance.horizontal.illuminance",
-    ]
-    power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
-    light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
-    return grid_for([*power, *light[:1]], sun.start, sun.stop)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from analysis import whereabouts
+from analysis.frames import Grid, Stretch, grid_for
 from analysis.instruments import dump_channels, wind_channels
 from analysis.results import SunDay
 from logger.rollup import MINUTE_MS
-from logger.settings import Settings
+from logger.settings import Array, Settings
 
 # Read at night too: what happens to the bank and in the box then counts.
 ALWAYS = ("bank.", "enclosure.", "air.cabin.", "irradiance.", "site.position.", "wind.")
@@ -50,3 +51,17 @@ def wanted_channels(settings: Settings) -> list[str]:
             wanted.append(f"{box.surroundings}.temperature")
     wanted += [f"fan.{fan.name}.running" for fan in settings.fan]
     return wanted
+
+
+def grid_of(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
+    """As coarse as the coarsest of what must be known of an array: one kind of power, one kind of light."""
+    powers = [f"array.{array.name}.{q}" for q in ("voltage", "current", "power")]
+    lights = [
+        f"irradiance.{array.name}.plane",
+        f"irradiance.{array.name}.reference_current",
+        "irradiance.horizontal.global",
+        "irradiance.horizontal.illuminance",
+    ]
+    power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
+    light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
+    return grid_for([*power, *light[:1]], sun.start, sun.stop)

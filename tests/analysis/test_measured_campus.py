@@ -136,3 +136,22 @@ def test_weather_corrected_performance_ratio(day: int | None, wanted: float) -> 
     assert ratio == pytest.approx(wanted, abs=1e-4)
     if day is None:
         assert own == pytest.approx(16.067, abs=1e-3)
+
+
+def test_a_wrong_zone_is_found_by_the_light_in_the_plane(tmp_path: Path) -> None:
+    """The campus keeps UTC-7, the file's stamps do not: settings that say so are told the clock, by two hours."""
+    text = SETTINGS.read_text(encoding="utf-8").replace("UTC-5", "UTC-7")
+    (tmp_path / "campus.toml").write_text(text, encoding="utf-8")
+    noonmark(tmp_path, "import", str(FILE))
+    (found,) = [
+        f for f in json.loads(noonmark(tmp_path, "assess", "--json"))["findings"] if f["rule"] == "clock-suspect"
+    ]
+    assert found["evidence"]["noon_shift_min"] == pytest.approx(120, abs=20)
+    assert found["causes"][0]["cause"] == "clock-or-position"
+
+
+def test_the_right_zone_raises_no_clock(tmp_path: Path) -> None:
+    (tmp_path / "campus.toml").write_text(SETTINGS.read_text(encoding="utf-8"), encoding="utf-8")
+    noonmark(tmp_path, "import", str(FILE))
+    rules = [f["rule"] for f in json.loads(noonmark(tmp_path, "assess", "--json"))["findings"]]
+    assert rules == ["yield-shortfall"]
