@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from analysis import trends
+from analysis.explained import without_cables
 from analysis.findings import History
 from analysis.results import ArrayDay
 from analysis.sun import DAY_MS
@@ -42,10 +43,10 @@ def of_shortfall(
     weighty = [loss for loss, could_wh in by_hour if could_wh > 0.03 * could]
     if lost > 0 and len(weighty) >= 3:
         features["evenness"] = statistics.median(weighty) / lost
-    for name, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
+    for feature, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
         (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
         if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
-            features[name] = (a - b) / lost
+            features[feature] = (a - b) / lost
     sisters = [
         s.judged_ratio
         for s in history.array_days
@@ -66,6 +67,7 @@ def of_shortfall(
 def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:
     """What the array's trend says of dirt: the share of the loss that crept in, and whether a wash brought it back."""
     found = {}
+    days, _ = without_cables(days, history.settings, history.loops)
     until = trends.of_array(name, [d for d in days if d.start <= last], history.notes)
     if until.soiled is not None and until.verdict != "cannot tell":
         found["creep"] = min(max(until.soiled / lost, 0.0), 1.5)

@@ -83,7 +83,7 @@ def of_day(
     apart = 1.0 / electrics.matched
     cool = array.rated_w * pick(electrics.dim_ratio) * apart
     modules, power = pick(allowed.modules) * apart, pick(said.power)
-    cable = _amps(array, said, expected)[counted] ** 2 * ohms.home
+    cable = amps(array, said, expected)[counted] ** 2 * ohms.home
     by_drawing = modules * (1.0 - electrics.matched) + pick(allowed.free) - pick(allowed.power)
     missing = modules - power - cable - by_drawing
     out_w, out_a = _output(controller, said, counted)
@@ -120,7 +120,7 @@ def _flat(plane: Floats, clear_flat: Floats, clear_plane: Floats) -> Floats:
     return np.asarray(clear_flat * np.clip(share, 0.0, _BRIGHTEST))
 
 
-def _amps(array: Array, said: Measured, expected: Expected) -> Floats:
+def amps(array: Array, said: Measured, expected: Expected) -> Floats:
     """Current in the array's cable: measured, else the power's at the best point's volts; 0 where neither tells [A]."""
     volts = expected.allowed.best_volts
     vmp = array.module.vmp

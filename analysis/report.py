@@ -45,7 +45,7 @@ def verdict(
     array_days = results.array_days(days[0], days[-1])
     ladders = results.ladders(days[0], days[-1])
     loops = results.loops(start, stop)
-    trends_ = trends.of_results(results, days[-1])
+    trends_ = trends.of_results(results, settings, days[-1])
     return {
         "site": settings.site.name,
         "from": days[0].isoformat(),

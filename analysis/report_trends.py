@@ -29,6 +29,16 @@ def trend_entry(trend: Trend) -> dict[str, Any]:
             {"date": step.day.isoformat(), "rise_percent": _percent(step.rise, 2), "explained_by": step.note}
             for step in trend.steps
         ],
+        "without": [
+            {
+                "subject": one.subject,
+                "cause": one.cause,
+                "finding": one.finding,
+                "clear_days": one.days,
+                "percent": _percent(one.share, 2),
+            }
+            for one in trend.explained
+        ],
     }
 
 

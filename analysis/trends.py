@@ -12,16 +12,18 @@ import datetime as dt
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from analysis.expected import NINETY_FIVE
+from analysis.explained import Explained, without_cables, without_findings
 from analysis.results import ArrayDay, Note, ratio
 from analysis.results_reading import Results
 from analysis.sun import DAY_MS, Floats
 from analysis.verdicts import RELATIVE
+from logger.settings import Settings
 
 REACH_DAYS = 120
 # A day tells something where its clear, unhindered light was worth this many hours at rated power; a span of days
@@ -83,6 +85,8 @@ class Trend:
         Lost since the last step by that slope, as a share.
     verdict : str
         ``soiling``, ``steady``, ``rising`` or ``cannot tell``.
+    explained : tuple of Explained
+        Losses that something else explains, and that are in none of this.
     """
 
     array: str
@@ -97,6 +101,7 @@ class Trend:
     soiled_low: float | None
     soiled_high: float | None
     verdict: str
+    explained: tuple[Explained, ...] = ()
 
 
 def of_array(array: str, days: Sequence[ArrayDay], notes: Sequence[Note] = (), changes: Sequence[int] = ()) -> Trend:
@@ -138,14 +143,18 @@ def of_array(array: str, days: Sequence[ArrayDay], notes: Sequence[Note] = (), c
     )  # fmt: skip
 
 
-def of_results(results: Results, last: dt.date) -> dict[str, Trend]:
-    """The trend of each array as it stands on a day."""
+def of_results(results: Results, settings: Settings, last: dt.date) -> dict[str, Trend]:
+    """The trend of each array as it stands on a day, without the losses that a run or a finding explains."""
     days = results.array_days(last - dt.timedelta(REACH_DAYS), last)
-    notes, changes = results.notes(), results.changes()
-    return {
-        name: of_array(name, [d for d in days if d.array == name], notes, changes.get(f"array.{name}", ()))
-        for name in sorted({d.array for d in days})
-    }
+    notes, changes, loops = results.notes(), results.changes(), results.loops()
+    findings = results.findings()
+    trends = {}
+    for name in sorted({d.array for d in days}):
+        free, by_findings = without_findings([d for d in days if d.array == name], findings)
+        free, by_cables = without_cables(free, settings, loops)
+        trend = of_array(name, free, notes, changes.get(f"array.{name}", ()))
+        trends[name] = replace(trend, explained=(*by_cables, *by_findings))
+    return trends
 
 
 def clear_days(days: Sequence[ArrayDay]) -> tuple[str, list[Point]]:

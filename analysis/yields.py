@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import standstill, states
+from analysis import ladder, standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
@@ -201,10 +201,12 @@ def _features(
 ) -> dict[str, Any]:
     """What the causes look at: how the loss of the day lies over the hours, the beam and the load.
 
-    Energies [Wh] of judged intervals: by whole hours from true solar noon, by share of beam light, by load.
+    Energies [Wh] of judged intervals: by whole hours from true solar noon, by share of beam light, by load; and the
+    amps squared over them [A²h], which tell what a run of cable takes.
     """
     if not judged.any():
         return {}
+    squared = ladder.amps(array, said, expected) ** 2
     hour = np.floor((grid.middle - day.noon) / 3_600_000).astype(int)
     beam = light.beam_share >= 0.5
     heavy = expected.power >= 0.5 * array.rated_w
@@ -218,4 +220,6 @@ def _features(
         "grey": pair(judged & ~beam),
         "heavy": pair(judged & heavy),
         "light": pair(judged & ~heavy),
+        "judged_a2h": round(float(squared[judged].sum() * grid.hours), 2),
+        "beam_a2h": round(float(squared[judged & beam].sum() * grid.hours), 2),
     }

@@ -129,9 +129,11 @@ def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[s
                 f"{run['name']}: {resistance(run['ohm'])} ({span(low, high)}), drawn {resistance(run['design_ohm'])}"
             )
     for array in verdict["arrays"]:
-        if array["trend"]["verdict"] in ("soiling", "rising"):
-            said.append(trends.trend(array["name"], array["trend"], when))
-        said += trends.steps(array["trend"], when)
+        left_out = trends.without(array["trend"])
+        if array["trend"]["verdict"] in ("soiling", "rising") or left_out:
+            said.append(" ".join([trends.trend(array["name"], array["trend"], when), *left_out]))
+        name = capital(subject("array." + array["name"]))
+        said += [f"{name}, {step}" for step in trends.steps(array["trend"], when)]
     said += [trends.twins(pair) for pair in verdict["twins"] if pair["ratio"] is not None]
     for box in verdict["enclosures"]:
         if box["peak_c"] is not None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.results import Finding
-from dashboard.wording import subject
+from dashboard.wording import CAUSES, subject, word
 from dashboard.writing import LocalTime, capital, count, hours, percent, quantity, sentence, span
 
 GREY_NOTE = (
@@ -46,6 +46,26 @@ def trend(name: str, entry: Mapping[str, Any], when: LocalTime) -> str:
         f"On clear days the {array} gives less from day to day, {_per_day(-high, -low)}: {lost} since "
         f"{when.date(dt.date.fromisoformat(since))}. Dirt does that, and a wash shows whether it was dirt."
     )
+
+
+def without(entry: Mapping[str, Any]) -> list[str]:
+    """What the trend leaves out because something else explains it, a sentence each."""
+    said = []
+    for one in entry.get("without", ()):
+        if one["cause"] is None:
+            took = quantity(one["percent"], "%", 1)
+            said.append(
+                f"Not counted as dirt: what the {subject(one['subject'])} takes beyond its copper, {took} on the last "
+                "clear day."
+            )
+        else:
+            number = f"notice No. {one['finding']}" if one["finding"] is not None else "a notice"
+            said.append(
+                f"{capital(count(one['clear_days'], 'day'))} {'is' if one['clear_days'] == 1 else 'are'} left out: "
+                f"{number} explains {'it' if one['clear_days'] == 1 else 'them'}, {word(CAUSES, one['cause'])} most "
+                "likely."
+            )
+    return said
 
 
 def clear_caption(name: str) -> str:

@@ -87,7 +87,7 @@ class View:
     @cached_property
     def trends(self) -> dict[str, Trend]:
         """How each array holds up, as it stood at the end of the span."""
-        return of_results(self.results, self.last)
+        return of_results(self.results, self.settings, self.last)
 
     @cached_property
     def grey_weeks(self) -> dict[tuple[str, str], list[Compared]]:

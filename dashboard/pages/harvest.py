@@ -204,7 +204,7 @@ def _trends(view: View) -> Piece:
         entry = trend_entry(trend)
         said = trends.trend(name, entry, view.when)
         pieces.append(html.P(said))
-        lines = trends.steps(entry, view.when)
+        lines = [*trends.without(entry), *trends.steps(entry, view.when)]
         pieces.append(html.Ul([html.Li(line) for line in lines], className="steps") if lines else None)
         if len(trend.points) >= 2:
             pieces.append(figure(f"trend-{name}", trend_figures.clear_days(trend), trends.clear_caption(name)))

@@ -290,5 +290,5 @@ def test_a_changed_array_begins_a_new_baseline_in_the_store(located: Located, li
         found = Results(connection)
         (start,) = found.changes()["array.cabin"]
         assert [day.day.isoformat() for day in found.days() if day.start == start] == ["2026-06-09"]
-        trend = trends.of_results(found, found.days()[-1].day)["cabin"]
+        trend = trends.of_results(found, changed.settings, found.days()[-1].day)["cabin"]
     assert all(point.day.isoformat() >= "2026-06-09" for point in trend.points)

@@ -67,7 +67,7 @@ def test_what_lasts_is_said_below_the_table() -> None:
     }  # fmt: skip
     flat = " ".join(assess_text(told, timezone="Europe/Paris").split())
     assert "On clear days the cabin array gives less from day to day, 0.14 to 0.26 %: 4 % since 1 June." in flat
-    assert "1 June: up 6 %; the logbook says: washed the modules." in flat
+    assert "Cabin array, 1 June: up 6 %; the logbook says: washed the modules." in flat
     assert "the cabin array got 100 % (97 to 103) of what the gantry array got for its size" in flat
 
 

@@ -82,6 +82,22 @@ def test_a_step_is_told_with_what_explains_it() -> None:
     ]
 
 
+def test_what_the_trend_leaves_out_is_said_with_what_explains_it() -> None:
+    """A run by its name and what it took, days by the number of their notice and its cause."""
+    entry = {
+        "without": [
+            {"subject": "cable.gantry home run", "cause": None, "finding": None, "clear_days": 9, "percent": 4.7},
+            {"subject": "array.cabin", "cause": "shade", "finding": 3, "clear_days": 4, "percent": None},
+            {"subject": "array.cabin", "cause": "snow", "finding": 4, "clear_days": 1, "percent": None},
+        ]
+    }
+    assert [line.replace(NBSP, " ") for line in trends.without(entry)] == [
+        "Not counted as dirt: what the gantry home run takes beyond its copper, 4.7 % on the last clear day.",
+        "Four days are left out: notice No. 3 explains them, shade most likely.",
+        "One day is left out: notice No. 4 explains it, snow most likely.",
+    ]
+
+
 def test_side_against_side() -> None:
     """Even, weak on either hand, and too little to tell."""
     days = [day for n in range(story.DAYS) for day in story.day_results(n).twins]
