@@ -11,7 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from analysis import counted, drift
-from analysis.findings import History, StoreEvent, fold
+from analysis.findings import History, StoreEvent
+from analysis.folding import fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
 from analysis.results import StateRun

@@ -32,6 +32,12 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "volts_share": (0.6, 0.5),  # array volts over open circuit while it gave nothing
     "below_need": (0.3, 0.5),  # share of that time with volts below the bank's need
     "by_drawing": (0.3, 0.5),  # share of that time in which sound modules would show no more
+    "excess_alike": (0.4, 0.6),  # what the other arrays gave too much over what this one did
+    "sky_share": (0.4, 0.6),  # share of an excess that the clear sky lays on the light sensor
+    "second_share": (0.4, 0.6),  # share of an excess that the controller's counter or output lays on volts and amps
+    "hours_apart": (0.7, 0.7),  # how far the hours lie apart in their excess, over the excess
+    "beam_over_grey": (0.3, 0.8),  # excess under beam less that under cloud, over the whole
+    "count_apart": (0.1, 0.12),  # how far an excess lies from whole or half as many modules again
     "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
 }
 _NONE_PRIOR = 0.08

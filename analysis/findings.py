@@ -1,9 +1,9 @@
-"""Owns the life of a finding: raised after a delay, cleared past a deadband, folded into one that explains it."""
+"""Owns the life of a finding: raised after a delay, cleared past a deadband. `folding` folds it into another."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Generic, Protocol, TypeVar
 
 from analysis.counted import CounterDay
@@ -11,7 +11,6 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
-    Finding,
     LightDay,
     LoopEstimate,
     Note,
@@ -126,50 +125,3 @@ def spells(
     if raised:
         found.append(Spell(tuple(shown), None))
     return found
-
-
-def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
-    """Take out findings that another one explains, and note them in its evidence.
-
-    A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
-    the cable make up most of it, or the light sensor's, where that says as much too much.
-    """
-    kept = {_key(finding): finding for finding in findings}
-    for finding in findings:
-        reason = next(
-            (other for other in findings if _key(other) in kept and _explains(other, finding, settings)), None
-        )
-        if reason is None:
-            continue
-        del kept[_key(finding)]
-        # As it stands by now: it may explain others already.
-        explaining = kept[_key(reason)]
-        folded = [*explaining.evidence.get("explains", []), f"{finding.rule} {finding.subject}"]
-        kept[_key(reason)] = replace(explaining, evidence=explaining.evidence | {"explains": folded})
-    return list(kept.values())
-
-
-def _key(finding: Finding) -> tuple[str, str, int]:
-    return finding.rule, finding.subject, finding.since
-
-
-def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:
-    if reason is finding or not _overlap(reason, finding):
-        return False
-    name = finding.subject.partition(".")[2]
-    if finding.rule == "enclosure-over-temperature" and reason.rule == "fan-ineffective":
-        return any(f"fan.{fan.name}" == reason.subject and fan.enclosure == name for fan in settings.fan)
-    if finding.rule == "yield-shortfall" and reason.rule == "sensor-suspect":
-        # A sensor that says too much makes every array look short by as much.
-        lost = finding.evidence.get("lost_fraction") or 1.0
-        return float(reason.evidence.get("gain", 1.0)) * (1.0 - lost) > 0.95
-    if finding.rule == "yield-shortfall" and reason.rule == "loop-resistance":
-        cable = next((c for c in settings.cable if c.carries == f"array.{name}"), None)
-        lost = finding.evidence.get("lost_fraction") or 1.0
-        in_cable = (reason.evidence.get("drop_percent") or 0.0) / 100.0
-        return cable is not None and reason.subject == f"cable.{cable.name}" and in_cable > 0.5 * lost
-    return False
-
-
-def _overlap(one: Finding, other: Finding) -> bool:
-    return (one.until is None or one.until > other.since) and (other.until is None or other.until > one.since)

@@ -202,7 +202,8 @@ def _features(
     """What the causes look at: how the loss of the day lies over the hours, the beam and the load.
 
     Energies [Wh] of judged intervals: by whole hours from true solar noon, by share of beam light, by load; and the
-    amps squared over them [A²h], which tell what a run of cable takes.
+    amps squared over them [A²h], which tell what a run of cable takes. And what left the controller beside what went
+    in, where both are measured.
     """
     if not judged.any():
         return {}
@@ -211,8 +212,11 @@ def _features(
     beam = light.beam_share >= 0.5
     heavy = expected.power >= 0.5 * array.rated_w
 
-    def pair(where: Mask) -> list[float]:
-        return [round(float(p[where].sum() * grid.hours), 2) for p in (said.power, expected.power)]
+    def pair(where: Mask, powers: tuple[Floats, Floats] = (said.power, expected.power)) -> list[float]:
+        return [round(float(p[where].sum() * grid.hours), 2) for p in powers]
+
+    out, into = said.output_voltage * said.output_current, said.voltage * said.current
+    through = judged & np.isfinite(out) & np.isfinite(into)
 
     return {
         "by_hour": {str(h): pair(judged & (hour == h)) for h in np.unique(hour[judged])},
@@ -220,6 +224,7 @@ def _features(
         "grey": pair(judged & ~beam),
         "heavy": pair(judged & heavy),
         "light": pair(judged & ~heavy),
+        **({"through": pair(through, (out, into))} if through.any() else {}),
         "judged_a2h": round(float(squared[judged].sum() * grid.hours), 2),
         "beam_a2h": round(float(squared[judged & beam].sum() * grid.hours), 2),
     }

@@ -1,9 +1,10 @@
 """Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
 
 Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
-"afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``covered_wh`` of a
-cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box; ``k_per_w`` and ``baseline_k_per_w``
-of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is dated closer than to a day.
+"afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``excess_ratio`` of
+an excess, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
+``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is
+dated closer than to a day.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
 # Judged by whole days: an hour would only pretend to be known, but where a finding says that it is (`to_the_hour`).
-_BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
+_BY_THE_DAY = ("yield-shortfall", "yield-excess", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
 
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
@@ -172,6 +173,8 @@ def finding_line(finding: Finding) -> str:
         return f"got {percent(e['judged_ratio'])} of what the light allowed"
     elif finding.rule == "yield-shortfall" and e.get("grey_ratio") is not None:
         return f"got {of_its_twin(finding)}"
+    elif finding.rule == "yield-excess":
+        return f"gave {percent(e['excess_ratio'])} of what its settings allow"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:

@@ -65,6 +65,9 @@ LOSSES: dict[str, Word] = {
 
 RULES: dict[str, Word] = {
     "yield-shortfall": Word("less than the light allowed", "an array gives less than the light allows"),
+    "yield-excess": Word(
+        "more than the light allowed", "an array gives more than its settings allow: drawing, meter or sensor is wrong"
+    ),
     "array-dead": Word("array gives nothing", "daylight, and no current from an array"),
     "loop-resistance": Word("bad joint or thin cable", "a run of cable holds back more volts than its copper should"),
     "input-overvoltage": Word("too many volts for the controller", "array volts near or above the controller's limit"),
@@ -118,6 +121,9 @@ CAUSES: dict[str, CauseWord] = {
     "cold-bank": CauseWord("cold bank", "it takes little charge, or must not take any", _BANK, "thermometer"),
     "wiring-error": CauseWord("wired otherwise than drawn", "series for parallel, or a pole swapped", _BOX, "meter"),
     "wrong-setting": CauseWord("wrong setting", "a set point or a key of the settings file", _BOX, "data sheet"),
+    "wrong-orientation": CauseWord(
+        "lies otherwise than drawn", "another tilt or bearing than the settings say", _DECK, "level, compass"
+    ),
     "sensor-offset": CauseWord("sensor off by a constant", "it does not read nothing at nothing", _BOX, "meter"),
     "sensor-gain": CauseWord("sensor off by a factor", "it reads high or low in proportion", _BOX, "meter, clamp"),
     "irradiance-sensor": CauseWord("light sensor wrong", "dirty, tilted, shaded or drifted", _DECK, "cloth, level"),
@@ -180,6 +186,7 @@ _EVIDENCE = (
     ("_percent", "%", 1.0, 1),
     ("_fraction", "%", 100.0, 0),
     ("judged_ratio", "%", 100.0, 0),
+    ("excess_ratio", "%", 100.0, 0),
     ("grey_ratio", "%", 100.0, 0),
     ("grey_days", "days", 1.0, 0),
     ("ohm", "mΩ", 1000.0, 0),
@@ -207,6 +214,8 @@ _EVIDENCE_WORDS = {
     "judged_ratio": "got of what the light allowed",
     "lost_fraction": "lost",
     "found_by": "found by",
+    "light": "light known by",
+    "excess_ratio": "gave of what its settings allow",
     "grey_ratio": "under grey skies, of what the other array got for each rated watt",
     "grey_ratio_low": "at least",
     "grey_ratio_high": "at most",

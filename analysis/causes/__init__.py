@@ -19,6 +19,8 @@ from analysis.causes import (
     undersized_cable,
     water_in_joint,
     wiring_error,
+    wrong_orientation,
+    wrong_setting,
 )
 from analysis.diagnosis import Explanation
 
@@ -40,5 +42,7 @@ CAUSES: tuple[Explanation, ...] = (
     inlet_blocked.EXPLANATION,
     hot_surroundings.EXPLANATION,
     wiring_error.EXPLANATION,
+    wrong_setting.EXPLANATION,
+    wrong_orientation.EXPLANATION,
     clock_or_position.EXPLANATION,
 )

@@ -15,11 +15,13 @@ from analysis.rules import (
     meters_disagree,
     record_trouble,
     sensor_suspect,
+    yield_excess,
     yield_shortfall,
 )
 
 RULES: tuple[Callable[[History], list[Finding]], ...] = (
     yield_shortfall.found,
+    yield_excess.found,
     array_dead.found,
     loop_resistance.found,
     enclosure_over_temperature.found,

@@ -70,6 +70,7 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
             "lost_fraction": round(lost, 3),
             "lost_wh": round(lost_wh, 1),
             "found_by": "light and datasheet",
+            "light": shown[-1].evidence,
             "mostly": _mostly(shown),
             "to_the_hour": "first_low" in shown[0].features,
             "features": {key: round(value, 3) for key, value in features.items()},

@@ -11,7 +11,7 @@ import pvanalytics
 import pytest
 
 from analysis import envelope
-from analysis.findings import fold
+from analysis.folding import fold
 from analysis.frames import Grid, Pieces, Stretch
 from analysis.results import Finding, LightDay, SunDay
 from analysis.rules import clock_suspect, sensor_suspect

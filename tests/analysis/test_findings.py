@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import BACKGROUND, rank
-from analysis.findings import History, fold, spells
+from analysis.findings import History, spells
+from analysis.folding import fold
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate, StateRun
 from analysis.rules import (
     enclosure_over_temperature,

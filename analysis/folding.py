@@ -1,0 +1,101 @@
+"""Owns which finding explains which: what another one explains is folded into it, and no notice of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+from analysis.results import Finding
+from logger.settings import Settings
+
+# What is left of an excess, or of a sound array, once an instrument's error is taken out; common practice, no source.
+_NEARLY = 1.12
+# An array that lost so little beside one that gives too much is sound; common practice, no source.
+_SOUND = 0.9
+
+
+def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
+    """Take out findings that another one explains, and note them in its evidence.
+
+    A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
+    the cable make up most of it, or the light sensor's, where that says as much too much. An excess is an instrument's
+    that is off by as much; and an array that looks weak beside one that gives too much is sound.
+    """
+    kept = {_key(finding): finding for finding in findings}
+    for finding in findings:
+        reason = next(
+            (other for other in findings if _key(other) in kept and _explains(other, finding, settings)), None
+        )
+        if reason is None:
+            continue
+        del kept[_key(finding)]
+        # As it stands by now: it may explain others already.
+        explaining = kept[_key(reason)]
+        folded = [*explaining.evidence.get("explains", []), f"{finding.rule} {finding.subject}"]
+        kept[_key(reason)] = replace(explaining, evidence=explaining.evidence | {"explains": folded})
+    return list(kept.values())
+
+
+def _key(finding: Finding) -> tuple[str, str, int]:
+    return finding.rule, finding.subject, finding.since
+
+
+def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:
+    if reason is finding or not _overlap(reason, finding):
+        return False
+    explains = _EXPLAINS.get((reason.rule, finding.rule))
+    return explains is not None and explains(reason, finding, settings)
+
+
+def _overlap(one: Finding, other: Finding) -> bool:
+    return (one.until is None or one.until > other.since) and (other.until is None or other.until > one.since)
+
+
+def _lost(shortfall: Finding) -> float:
+    return float(shortfall.evidence.get("lost_fraction") or 1.0)
+
+
+def _fan_explains_heat(fan: Finding, hot: Finding, settings: Settings) -> bool:
+    return any(f"fan.{f.name}" == fan.subject and f"enclosure.{f.enclosure}" == hot.subject for f in settings.fan)
+
+
+def _sensor_explains_shortfall(sensor: Finding, short: Finding, _: Settings) -> bool:
+    """A sensor that says too much makes every array look short by as much."""
+    return float(sensor.evidence.get("gain", 1.0)) * (1.0 - _lost(short)) > 0.95
+
+
+def _cable_explains_shortfall(run: Finding, short: Finding, settings: Settings) -> bool:
+    cable = next((c for c in settings.cable if c.carries == short.subject), None)
+    in_cable = (run.evidence.get("drop_percent") or 0.0) / 100.0
+    return cable is not None and run.subject == f"cable.{cable.name}" and in_cable > 0.5 * _lost(short)
+
+
+def _sensor_explains_excess(sensor: Finding, excess: Finding, _: Settings) -> bool:
+    gain = float(sensor.evidence.get("gain", 1.0))
+    return gain < 1.0 and gain * float(excess.evidence["excess_ratio"]) < _NEARLY
+
+
+def _counter_explains_excess(meters: Finding, excess: Finding, settings: Settings) -> bool:
+    """Its counter counted what the light allows: volts and amps say too much."""
+    array = next((a for a in settings.array if f"array.{a.name}" == excess.subject), None)
+    gain = float(meters.evidence.get("ratio") or 1.0)
+    hers = array is not None and meters.subject == f"controller.{array.controller}"
+    return hers and gain < 1.0 and gain * float(excess.evidence["excess_ratio"]) < _NEARLY
+
+
+def _excess_explains_shortfall(excess: Finding, short: Finding, _: Settings) -> bool:
+    """Weak only beside an array that gives too much, by grey skies or where the sisters were the light."""
+    beside = short.evidence.get("grey_against") == excess.subject and "judged_ratio" not in short.evidence
+    beside |= short.evidence.get("light") == "sister arrays" and short.subject != excess.subject
+    return beside and (1.0 - _lost(short)) * float(excess.evidence["excess_ratio"]) > _SOUND
+
+
+# Rule that explains, and rule that is explained.
+_EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]] = {
+    ("fan-ineffective", "enclosure-over-temperature"): _fan_explains_heat,
+    ("sensor-suspect", "yield-shortfall"): _sensor_explains_shortfall,
+    ("loop-resistance", "yield-shortfall"): _cable_explains_shortfall,
+    ("sensor-suspect", "yield-excess"): _sensor_explains_excess,
+    ("meters-disagree", "yield-excess"): _counter_explains_excess,
+    ("yield-excess", "yield-shortfall"): _excess_explains_shortfall,
+}
