@@ -16,12 +16,16 @@ from analysis.results import Cause
 # What a feature looks like when nothing is known: mean and spread, wide.
 BACKGROUND: dict[str, tuple[float, float]] = {
     "evenness": (0.5, 0.6),  # median hourly loss over the whole loss: 1 all day alike, 0 a few hours alone
+    "hours_spread": (0.5, 0.5),  # how far the hours lie apart in their loss (standard deviation), over the whole loss
     "beam_minus_grey": (0.0, 1.0),  # loss under beam less loss under cloud, over the whole loss
     "heavy_minus_light": (0.0, 1.0),  # loss at high output less loss at low, over the whole loss
     "sister_loss": (0.5, 0.7),  # what the other arrays lost over what this one lost
     "suddenness": (0.5, 0.6),  # 1 came from one day to the next, 0 crept in
     "creep": (0.3, 0.5),  # share of the loss that the slope of the clear days since the last step explains
     "washed": (0.3, 0.5),  # what a wash brought back, over the whole loss
+    "recurs": (0.3, 0.4),  # share of the days on which power came back at one hour of the sun
+    "frozen": (0.4, 0.5),  # share of the days of loss on which it froze before the light or in it
+    "slid": (0.2, 0.4),  # what came back within an hour of daylight, for good, over the whole loss
     "covered": (0.2, 0.5),  # share of the loss while covered after frost
     "string_share": (0.0, 0.3),  # loss less the share of one string
     "substring_share": (0.0, 0.3),  # loss less the nearest whole number of substrings
@@ -40,6 +44,7 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "count_apart": (0.1, 0.12),  # how far an excess lies from whole or half as many modules again
     "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
 }
+Expected = Mapping[str, tuple[float, float]]
 _NONE_PRIOR = 0.08
 _SHOWN = 4
 
@@ -54,8 +59,8 @@ class Explanation:
         Key of the contract.
     priors : mapping
         Rule to prior weight.
-    expects : mapping
-        Feature to (mean, spread).
+    expects : mapping, or tuple of mappings
+        Feature to (mean, spread); several where the cause shows itself in several ways: that which fits best counts.
     next_check : mapping or str
         The next thing to measure, by rule where it differs. Begins with what to do; the caution stands in it.
     """
@@ -63,7 +68,7 @@ class Explanation:
     cause: str
     priors: Mapping[str, float]
     next_check: Mapping[str, str] | str
-    expects: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    expects: Expected | tuple[Expected, ...] = field(default_factory=dict)
 
     def check_for(self, rule: str) -> str:
         return self.next_check if isinstance(self.next_check, str) else self.next_check[rule]
@@ -93,13 +98,18 @@ _NOTHING_FITS = "Write what you saw in the logbook, and watch two more sunny day
 
 
 def _support(explanation: Explanation, features: Mapping[str, float]) -> float:
-    support = 0.0
-    for name, (mean, spread) in explanation.expects.items():
-        if name in features:
-            background = BACKGROUND[name]
-            support += _log_normal(features[name], mean, spread) - _log_normal(features[name], *background)
+    ways = explanation.expects if isinstance(explanation.expects, tuple) else (explanation.expects,)
+    support = max(_support_of(way, features) for way in ways)
     # Features are not independent of one another: no single cause is believed beyond e^6.
     return max(min(support, 6.0), -12.0)
+
+
+def _support_of(way: Expected, features: Mapping[str, float]) -> float:
+    return sum(
+        _log_normal(features[name], mean, spread) - _log_normal(features[name], *BACKGROUND[name])
+        for name, (mean, spread) in way.items()
+        if name in features
+    )
 
 
 def _log_normal(x: float, mean: float, spread: float) -> float:

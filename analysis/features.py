@@ -15,10 +15,18 @@ from logger.settings import Array
 
 # So long after a shortfall a wash still explains its end; common practice, no source.
 _AFTERWARDS_MS = 14 * DAY_MS
+# All came back: so much of the level of the first sound day, for the hours of a day differ; common practice, no source.
+_WHOLE = 0.85
+# A shadow passes at one hour of the sun, within so much; common practice, no source.
+_ALIKE_MS = 3_600_000
 
 
 def of_shortfall(
-    history: History, array: Array | None, days: Sequence[ArrayDay], shown: Sequence[ArrayDay]
+    history: History,
+    array: Array | None,
+    days: Sequence[ArrayDay],
+    shown: Sequence[ArrayDay],
+    returned: ArrayDay | None = None,
 ) -> dict[str, float]:
     """What is known of a shortfall: how its loss lies over hours, light and time, and beside what else was measured.
 
@@ -30,6 +38,8 @@ def of_shortfall(
         Of this array since it last changed.
     shown : sequence of ArrayDay
         Those of them that showed the shortfall.
+    returned : ArrayDay or None
+        The first sound day after it, where it is over.
     """
     name = shown[0].array
     got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
@@ -43,6 +53,7 @@ def of_shortfall(
     weighty = [loss for loss, could_wh in by_hour if could_wh > 0.03 * could]
     if lost > 0 and len(weighty) >= 3:
         features["evenness"] = statistics.median(weighty) / lost
+        features["hours_spread"] = min(statistics.pstdev(weighty) / lost, 1.5)
     for feature, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
         (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
         if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
@@ -60,7 +71,8 @@ def of_shortfall(
         level = statistics.median(before)
         features["suddenness"] = min(max((level - first) / max(level - (1.0 - lost), 0.02), 0.0), 1.5)
     if lost > 0:
-        features |= _dirt(history, name, days, shown[-1].start, lost)
+        features |= _dirt(history, name, days, shown[-1].start, lost) | _ice(days, shown, returned, lost)
+        features |= _recurring(shown)
     return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
 
 
@@ -76,6 +88,39 @@ def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost
     if washed:
         found["washed"] = min(max(washed[-1] / lost, 0.0), 1.5)
     return found
+
+
+def _ice(
+    days: Sequence[ArrayDay], shown: Sequence[ArrayDay], returned: ArrayDay | None, lost: float
+) -> dict[str, float]:
+    """What frost has to do with it: on which of the days it froze, and whether all came back within an hour of light.
+
+    A rise at some hour of every day is a shadow's that passes, and nothing that slid off.
+    """
+    found = {}
+    froze = [d.features["froze"] for d in shown if "froze" in d.features]
+    if froze:
+        found["frozen"] = statistics.mean(froze)
+    if returned is None:
+        return found
+    rises = [d.features["rise"] for d in days if shown[-1].start <= d.start <= returned.start and "rise" in d.features]
+    level = returned.judged_ratio
+    if rises and level:
+        _, before, after = max(rises, key=lambda rise: rise[2] - rise[1])
+        earlier = [d.features["rise"] for d in shown[:-1] if "rise" in d.features]
+        often = sum(rise[2] - rise[1] > (after - before) / 2 for rise in earlier) > len(shown[:-1]) / 3
+        whole = after > _WHOLE * level and not often
+        found["slid"] = min((after - before) / max(level - (1.0 - lost), 0.02), 1.5) if whole else 0.0
+    return found
+
+
+def _recurring(shown: Sequence[ArrayDay]) -> dict[str, float]:
+    """On how many of the days the power came back at one hour of the sun; nothing where it did on one day at most."""
+    if len(shown) < 2:
+        return {}
+    rises = [d.features["rise"][0] - d.start for d in shown if "rise" in d.features]
+    alike = max((sum(abs(one - other) <= _ALIKE_MS for other in rises) for one in rises), default=0)
+    return {"recurs": (alike - 1) / (len(shown) - 1)} if alike > 1 else {}
 
 
 def steps_of_loss(array: Array | None, lost: float) -> dict[str, float]:

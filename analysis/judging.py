@@ -342,16 +342,19 @@ def _judge_group(
     seen = np.isfinite(horizontal).all()
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     overcast = shared.grey(sky, lies)
+    frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
+        # Nobody knows whether it froze where no thermometer was heard.
+        froze = _froze(array, stretch, day, frosty[a:b])
         held = yields.runs(array.name, state, mask, grid, day, shared.record, tell)
         judged.append(
             _Judged(
-                yields.of_day(array, day, mask, grid, light, said, could, state, held),
+                _with_features(yields.of_day(array, day, mask, grid, light, said, could, state, held), froze),
                 ladder.of_day(
                     array,
                     controller,
@@ -373,6 +376,18 @@ def _judge_group(
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
+
+
+def _froze(array: Array, stretch: Stretch, day: SunDay, frosty: yields.Mask) -> dict[str, float]:
+    heard = any(
+        len(stretch[channel].between(day.start, day.stop).start)
+        for channel in ("air.outside.temperature", f"array.{array.name}.module_temperature")
+    )
+    return {"froze": float(frosty.any())} if heard else {}
+
+
+def _with_features(day: ArrayDay, more: dict[str, float]) -> ArrayDay:
+    return replace(day, features=day.features | more) if more else day
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:

@@ -10,6 +10,8 @@ EXPLANATION = Explanation(
         "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (0.7, 0.5),
+        "hours_spread": (0.4, 0.35),
+        "recurs": (0.0, 0.25),
         "suddenness": (0.8, 0.4),
         "sister_loss": (0.0, 0.3),
     },

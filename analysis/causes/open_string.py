@@ -10,6 +10,8 @@ EXPLANATION = Explanation(
         "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
+        "hours_spread": (0.15, 0.25),
+        "recurs": (0.0, 0.25),
         "suddenness": (1.0, 0.25),
         "string_share": (0.0, 0.05),
         "sister_loss": (0.0, 0.3),

@@ -8,9 +8,12 @@ EXPLANATION = Explanation(
     expects={
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
+        "hours_spread": (0.15, 0.25),
+        "recurs": (0.0, 0.25),
         "beam_minus_grey": (0.0, 0.35),
         "heavy_minus_light": (0.0, 0.35),
         "suddenness": (0.1, 0.35),
+        "slid": (0.1, 0.35),
         "sister_loss": (0.5, 0.5),
         "creep": (0.9, 0.5),
         "washed": (0.8, 0.5),

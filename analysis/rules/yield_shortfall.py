@@ -52,7 +52,7 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
     shown, until = spell.shown, spell.returned.start if spell.returned else changed
     standing = history.settings.on(shown[-1].day).array
     array = next((a for a in standing if a.name == shown[0].array), None)
-    features = of_shortfall(history, array, days, shown)
+    features = of_shortfall(history, array, days, shown, spell.returned)
     lost = features.pop("lost_fraction")
     name = shown[0].array
     lost_wh = sum((d.judged_expected_wh or 0.0) - (d.judged_measured_wh or 0.0) for d in shown)

@@ -10,7 +10,7 @@ from analysis import twins
 from analysis.frames import Stretch
 from analysis.judging import _judge_array, _Judged, _Shared
 from analysis.results import SunDay, TwinDay
-from analysis.sun import DAY_MS, Place, SunPath
+from analysis.sun import DAY_MS, Place, SunPath, Times
 from logger.settings import Settings
 
 
@@ -23,14 +23,16 @@ def suns(stretch: Stretch, path: SunPath) -> list[SunDay]:
     ]  # fmt: skip
 
 
-def judged(stretch: Stretch, settings: Settings) -> dict[str, list[_Judged]]:
-    """Every array over every day of the stretch, which begins at a midnight of longitude 0."""
+def judged(stretch: Stretch, settings: Settings, frosts: Times | None = None) -> dict[str, list[_Judged]]:
+    """Every array over every day of the stretch, which begins at a midnight of longitude 0; `frosts` as the record's
+    hours tell them."""
+    frosts = np.empty(0, np.int64) if frosts is None else frosts
     place = Place(settings.site.latitude, 0.0, 0.0)
     path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
     shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {})
-    return {a.name: _judge_array(a, shared, np.empty(0, np.int64), False) for a in settings.array}
+    return {a.name: _judge_array(a, shared, frosts, False) for a in settings.array}
 
 
 def twin_days(stretch: Stretch, settings: Settings) -> list[TwinDay]:
