@@ -34,6 +34,7 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "intercept": (0.0, 0.5),  # volts between two meters at no current
     "jump": (0.5, 0.6),  # 1 from one day to the next, 0 crept in (K/W)
     "volts_share": (0.6, 0.5),  # array volts over open circuit while it gave nothing
+    "trickle": (0.01, 0.02),  # what flowed at all, over what the light allows
     "below_need": (0.3, 0.5),  # share of that time with volts below the bank's need
     "by_drawing": (0.3, 0.5),  # share of that time in which sound modules would show no more
     "excess_alike": (0.4, 0.6),  # what the other arrays gave too much over what this one did

@@ -28,7 +28,7 @@ def of_day(mask: npt.NDArray[np.bool_], grid: Grid, said: Measured, expected: Ex
         ``minutes``; ``start`` and ``stop`` of the first and of the last such interval, UTC [ms]; ``alive_min``, minutes
         of current after it; ``lost_wh``; ``too_low``, the share with volts below the bank's need, and ``by_drawing``,
         the share in which sound modules would show no more; ``array_v`` and ``volts_share`` of open circuit, None where
-        nobody measures the volts.
+        nobody measures the volts; ``trickle``, what flowed all the same, over what the light allows.
     """
     free = expected.allowed.free
     still = (state == states.NO_CURRENT) | ((state == states.TOO_LOW) & (said.power < _NOTHING * free))
@@ -55,4 +55,5 @@ def of_day(mask: npt.NDArray[np.bool_], grid: Grid, said: Measured, expected: Ex
         "by_drawing": round(float((expected.allowed.bound & (state == states.TOO_LOW))[still].mean()), 3),
         "array_v": mean(said.voltage),
         "volts_share": mean(volts_share),
+        "trickle": mean(np.clip(np.where(free > 0, said.power / np.where(free > 0, free, 1.0), np.nan), 0.0, _NOTHING)),
     }

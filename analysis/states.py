@@ -13,7 +13,7 @@ Only ``unhindered`` judges an array. The states of an interval, the first that a
 ``cold-blocked``     the bank is too cold to be charged
 ``covered``          snow or a cover: almost nothing in good light since a frost, until the power comes back
 ``too-low``          the array's volts lie below what the bank needs
-``no-current``       good light, instruments heard, and no current at all
+``no-current``       good light, instruments heard, and no current, or a trickle at open circuit
 ``unhindered``       free to give all
 """
 
@@ -54,6 +54,8 @@ LEAST_LIGHT_WM2 = 20.0
 # Under this share of the rating nothing is judged: offsets weigh too much; common practice, no source.
 JUDGING_SHARE = 0.05
 _NO_CURRENT_SHARE = 0.01
+# So little at open circuit is no current either; common practice, no source.
+_TRICKLE_SHARE = 0.05
 # Where only the clear sky is known, cloud beside the sun may make as much more of it; common practice, no source.
 _ENHANCED = 1.3
 
@@ -96,6 +98,8 @@ def of_array(
     # An array at open circuit has light: what it does not give is not lost under a cover.
     covered = cover.covered(share, bright & ~opened, cover.frost(frosts, grid), grid, covered_before)
     none = bright & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
+    # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
+    none |= bright & opened & (said.power < _TRICKLE_SHARE * could)
     none |= bright & np.isin(said.stage, ["off", "fault"]) & (share < cover.COVERED_BELOW)
     state = np.full(len(grid.start), UNHINDERED, dtype=np.int8)
     for code, holds in (

@@ -7,6 +7,7 @@ EXPLANATION = Explanation(
     priors={"array-dead": 0.15, "yield-shortfall": 0.05},
     expects={
         "volts_share": (0.97, 0.04),
+        "trickle": (0.0, 0.006),
         "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (0.7, 0.5),

@@ -7,6 +7,7 @@ EXPLANATION = Explanation(
     priors={"array-dead": 0.2, "yield-shortfall": 0.08},
     expects={
         "volts_share": (0.0, 0.15),
+        "trickle": (0.0, 0.006),
         "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),

@@ -7,6 +7,7 @@ EXPLANATION = Explanation(
     priors={"array-dead": 0.1, "yield-shortfall": 0.1, "loop-resistance": 0.5},
     expects={
         "volts_share": (0.97, 0.04),
+        "trickle": (0.025, 0.015),
         "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "heavy_minus_light": (0.8, 0.5),

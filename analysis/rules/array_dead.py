@@ -76,10 +76,11 @@ def _features(days: Sequence[dict[str, Any]]) -> dict[str, float]:
         "volts_share": share,
         "below_need": _mean(days, "too_low") or 0.0,
         "by_drawing": _mean(days, "by_drawing") or 0.0,
+        **({"trickle": trickle} if (trickle := _mean(days, "trickle")) is not None else {}),
     }
 
 
 def _mean(days: Sequence[dict[str, Any]], key: str) -> float | None:
     """Weighed by the minutes of each day."""
-    known = [(d[key], d["minutes"]) for d in days if d[key] is not None]
+    known = [(d[key], d["minutes"]) for d in days if d.get(key) is not None]
     return round(sum(v * m for v, m in known) / sum(m for _, m in known), 3) if known else None

@@ -14,7 +14,7 @@ from analysis.budget import Budget
 from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.modules import Electrics
-from analysis.results import ArrayDay
+from analysis.results import ArrayDay, Finding
 from analysis.rules import array_dead
 from analysis.sun import DAY_MS, SunPosition
 from fixtures.lapwing.modules import Array as Simulated
@@ -168,3 +168,67 @@ def test_a_shorted_diode_stops_the_harvest_and_the_volts_say_so() -> None:
     (found,) = array_dead.found(history(array_days=[told]))
     assert [c.cause for c in found.causes][:2] == ["not-enough-voltage", "bypassed-substring"]
     assert found.priority == "high"
+
+
+def lone_panel(amps: float, volts: float = 21.0, bank_v: float = 12.4) -> tuple[states.Codes, Finding | None]:
+    """One module of 100 W on a 12 V bank at 850 W/m² and 32 °C, by what its controller says; and what is found."""
+    bank = {"name": "house", "nominal_voltage": 12.0, "chemistry": "agm"}
+    module = frames.settings().array[0].model_dump(by_alias=True, exclude_none=True) | {"modules_in_series": 1}
+    settings = frames.settings(array=[module], bank=bank)
+    array, controller = settings.array[0], settings.controller[0]
+
+    def steady(value: float) -> Any:
+        return frames.minutes(np.full(N, value), first_hour=10.0)
+
+    stretch = frames.stretch(
+        array__a__voltage=steady(volts), array__a__current=steady(amps), controller__c__output_voltage=steady(bank_v),
+        bank__house__voltage=steady(bank_v),
+    )  # fmt: skip
+    electrics = Electrics.of(array, np.full(N, 850.0), np.full(N, 32.0))
+    allowed = controllers.allowed(array, controller, 0.01, electrics, np.full(N, bank_v), np.arange(N) == 0)
+    errors = Budget((0.1 / 1.96 * allowed.power,), 0.0 * allowed.power, 60_000)
+    could = Expected(
+        allowed.power, 0.9 * allowed.power, 1.1 * allowed.power, electrics.cell, electrics, allowed, errors
+    )
+    said = instruments.measured(array, controller, stretch, GRID)
+    around = instruments.around(settings, stretch, GRID)
+    sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))
+    codes = states.of_array(
+        array, controller, settings.bank, lit(850.0), sun, said, around, could, GRID, np.empty(0, np.int64), False
+    )
+    still = standstill.of_day(np.ones(N, bool), GRID, said, could, codes)
+    told = dataclasses.replace(day(0, minutes=1.0), features={"standstill": still} if still else {})
+    found = array_dead.found(history(array_days=[told]))
+    return codes, found[0] if found else None
+
+
+@pytest.mark.parametrize("amps", [0.06, 0.1, 0.15])
+def test_a_trickle_at_open_circuit_is_a_path_as_good_as_open(amps: float) -> None:
+    """21 V and a tenth of an ampere where five would flow, on a bank at 12.4 V: no current, found dead, and a joint
+    that lets a trickle through first among the causes."""
+    codes, found = lone_panel(amps)
+    assert {states.WORDS[c] for c in codes} == {"no-current"}
+    assert found is not None
+    assert found.priority == "high"
+    assert found.causes[0].cause == "series-resistance"
+    assert found.causes[0].probability > 0.5
+
+
+def test_without_any_trickle_the_controller_comes_first() -> None:
+    codes, found = lone_panel(0.0)
+    assert {states.WORDS[c] for c in codes} == {"no-current"}
+    assert found is not None
+    assert found.causes[0].cause == "controller-off-best-point"
+
+
+def test_the_same_trickle_into_a_full_bank_is_a_full_bank() -> None:
+    """At 14.4 V the array is turned down: what stands at open circuit then is sound."""
+    codes, found = lone_panel(0.1, bank_v=14.4)
+    assert {states.WORDS[c] for c in codes} == {"bank-limited"}
+    assert found is None
+
+
+def test_a_weak_array_off_open_circuit_is_judged() -> None:
+    """A trickle at its best point's volts is a shortfall for the causes of one, and no open way."""
+    codes, _ = lone_panel(0.2, volts=18.0)
+    assert {states.WORDS[c] for c in codes} == {"unhindered"}
