@@ -43,6 +43,10 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "hours_apart": (0.7, 0.7),  # how far the hours lie apart in their excess, over the excess
     "beam_over_grey": (0.3, 0.8),  # excess under beam less that under cloud, over the whole
     "count_apart": (0.1, 0.12),  # how far an excess lies from whole or half as many modules again
+    "each_day": (0.2, 0.5),  # 1 silent at the same end of each day's light
+    "both_ends": (0.4, 0.5),  # silences at the other end too, over those at this one
+    "never": (0.2, 0.5),  # 1 not heard once in the whole record
+    "alike": (0.4, 0.5),  # share of the other arrays that were silent with it
     "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
 }
 Expected = Mapping[str, tuple[float, float]]

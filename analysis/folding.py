@@ -12,6 +12,8 @@ from logger.settings import Settings
 _NEARLY = 1.12
 # An array that lost so little beside one that gives too much is sound; common practice, no source.
 _SOUND = 0.9
+# A clock so far off makes of a day what it was not; common practice, no source.
+_CLOCK_OFF_MIN = 45.0
 
 
 def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
@@ -19,7 +21,8 @@ def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
 
     A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
     the cable make up most of it, or the light sensor's, where that says as much too much. An excess is an instrument's
-    that is off by as much; and an array that looks weak beside one that gives too much is sound.
+    that is off by as much; and an array that looks weak beside one that gives too much is sound. Where the clock is
+    far off, silences at one end of each day and an excess by light that was turned into the plane are its doing.
     """
     kept = {_key(finding): finding for finding in findings}
     for finding in findings:
@@ -90,6 +93,17 @@ def _excess_explains_shortfall(excess: Finding, short: Finding, _: Settings) -> 
     return beside and (1.0 - _lost(short)) * float(excess.evidence["excess_ratio"]) > _SOUND
 
 
+def _clock_explains_silence(clock: Finding, silent: Finding, _: Settings) -> bool:
+    """Stamps that lie hours off leave one end of each day without a word."""
+    return "each_day" in silent.evidence and abs(float(clock.evidence.get("noon_shift_min") or 0.0)) >= _CLOCK_OFF_MIN
+
+
+def _clock_explains_excess(clock: Finding, excess: Finding, _: Settings) -> bool:
+    """Light turned into the plane by the wrong sun; what was read in the plane needs none."""
+    turned = excess.evidence["light"] not in ("plane", "reference module")
+    return turned and abs(float(clock.evidence.get("noon_shift_min") or 0.0)) >= _CLOCK_OFF_MIN
+
+
 # Rule that explains, and rule that is explained.
 _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]] = {
     ("fan-ineffective", "enclosure-over-temperature"): _fan_explains_heat,
@@ -97,5 +111,7 @@ _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]
     ("loop-resistance", "yield-shortfall"): _cable_explains_shortfall,
     ("sensor-suspect", "yield-excess"): _sensor_explains_excess,
     ("meters-disagree", "yield-excess"): _counter_explains_excess,
+    ("clock-suspect", "instrument-unheard"): _clock_explains_silence,
+    ("clock-suspect", "yield-excess"): _clock_explains_excess,
     ("yield-excess", "yield-shortfall"): _excess_explains_shortfall,
 }

@@ -119,7 +119,9 @@ CAUSES: dict[str, CauseWord] = {
     "bank-full": CauseWord("bank full", "there was nowhere to put it", _BANK, "nothing"),
     "other-charger": CauseWord("another charger", "it holds the bank's volts up", _BANK, "nothing"),
     "cold-bank": CauseWord("cold bank", "it takes little charge, or must not take any", _BANK, "thermometer"),
-    "wiring-error": CauseWord("wired otherwise than drawn", "series for parallel, or a pole swapped", _BOX, "meter"),
+    "wiring-error": CauseWord(
+        "loose or wrong wire", "a plug out, a supply lost, series for parallel, a pole swapped", _BOX, "meter"
+    ),
     "wrong-setting": CauseWord("wrong setting", "a set point or a key of the settings file", _BOX, "data sheet"),
     "wrong-orientation": CauseWord(
         "lies otherwise than drawn", "another tilt or bearing than the settings say", _DECK, "level, compass"
@@ -228,6 +230,8 @@ _EVIDENCE_WORDS = {
     "limit_c": "limit",
     "minutes_over": "over its limit for",
     "daylight_minutes": "daylight not heard",
+    "each_day": "silent each",
+    "silent_days": "on days",
     "covered_wh": "lost under the cover",
     "lost_wh": "in all",
 }

@@ -5,11 +5,17 @@ from analysis.diagnosis import Explanation
 EXPLANATION = Explanation(
     cause="wiring-error",
     priors={"array-dead": 0.15, "instrument-unheard": 0.6},
-    expects={"volts_share": (0.0, 0.15), "below_need": (0.0, 0.15)},
+    expects={
+        "volts_share": (0.0, 0.15),
+        "below_need": (0.0, 0.15),
+        "each_day": (0.0, 0.2),
+        "never": (0.1, 0.5),
+        "alike": (0.3, 0.5),
+    },
     next_check={
         "instrument-unheard": (
-            "See whether the instrument has power, then push its plug home at both ends. The data line carries no"
-            " array volts; leave the array's plugs alone."
+            "See whether the instrument has power, then push its data plug home at both ends. The data line carries no "
+            "array volts; leave the array's plugs alone."
         ),
         "array-dead": (
             "Read the volts at the controller's input, then at the array's side of its isolator: where they return, the"

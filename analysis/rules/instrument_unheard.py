@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
@@ -16,18 +18,22 @@ from logger.settings import Source
 RULE = "instrument-unheard"
 _LEAST_MS = 60 * 60_000
 _JOIN_MS = 10 * 60_000
+# At the same end of so many days, none of them further from the last: a habit, no accident; common practice, no source.
+_RECURS, _RECURS_WITHIN_MS = 3, round(2.5 * DAY_MS)
 # Of a broker's topic, which may say no more than what has changed. Common practice, no source.
 _SELDOM_MS = 6 * 3_600_000
 
 
 def found(history: History) -> list[Finding]:
-    """One finding for each silence of an hour of daylight and more, nights between silences counted as one."""
+    """One finding for each silence of an hour of daylight and more, nights between silences counted as one; one for
+    all silences at the same end of each day."""
     parts = _silent_parts(history)
     findings = [finding for silent in parts if (finding := _of_part(silent, history))]
-    for name in sorted({s.array for s in history.states}):
-        for runs in _silences(history, name):
-            if not any(_is_told(silent, name, runs, history) for silent in parts):
-                findings.append(_finding(name, runs, history))
+    silences = {name: _silences(history, name) for name in sorted({s.array for s in history.states})}
+    for name, mine in silences.items():
+        untold = [s for s in mine if not any(_is_told(silent, name, s.runs, history) for silent in parts)]
+        for alike in _at_one_end(untold):
+            findings.append(_finding(name, alike, silences, history))
     return findings
 
 
@@ -105,34 +111,116 @@ def _is_told(silent: _Silent, array: str, runs: list[StateRun], history: History
 
 # -- arrays -------------------------------------------------------------------------------------------------------
 
+MORNING, EVENING, BOTH = "morning", "evening", "evening and morning"
+_WHEN = {MORNING: "each morning", EVENING: "each evening", BOTH: "each evening and morning", None: ""}
 
-def _silences(history: History, name: str) -> list[list[StateRun]]:
-    silences: list[list[StateRun]] = []
+
+@dataclass(frozen=True, slots=True)
+class _Silence:
+    """Runs in which an array was not heard, and the end of the day's light at which alone they lie, if at one."""
+
+    runs: list[StateRun]
+    end: str | None
+
+    @property
+    def start(self) -> int:
+        return self.runs[0].start
+
+    @property
+    def stop(self) -> int:
+        return self.runs[-1].stop
+
+    @property
+    def minutes(self) -> float:
+        return sum(r.stop - r.start for r in self.runs) / 60_000
+
+
+def _silences(history: History, name: str) -> list[_Silence]:
+    mine = [r for r in history.states if r.array == name and r.state != "night"]
+    found: list[list[StateRun]] = []
     joined = False
-    for run in (r for r in history.states if r.array == name and r.state != "night"):
+    for run in mine:
         if run.state == "unheard":
             if joined:
-                silences[-1].append(run)
+                found[-1].append(run)
             else:
-                silences.append([run])
+                found.append([run])
         joined = run.state == "unheard" or (joined and run.stop - run.start < _JOIN_MS)
-    return [runs for runs in silences if sum(r.stop - r.start for r in runs) >= _LEAST_MS]
+    long = [runs for runs in found if sum(r.stop - r.start for r in runs) >= _LEAST_MS]
+    return [_Silence(runs, _end_of_day(runs, mine)) for runs in long]
 
 
-def _finding(name: str, runs: list[StateRun], history: History) -> Finding:
-    last = runs[-1]
+def _end_of_day(runs: list[StateRun], mine: list[StateRun]) -> str | None:
+    """Whether a silence lies between a night and the first word, between the last word and a night, or about one."""
+    before = max((r.stop for r in mine if r.stop <= runs[0].start), default=None)
+    after = min((r.start for r in mine if r.start >= runs[-1].stop), default=None)
+    # Minutes too dim to judge by make a gap as a night does, and a short one.
+    from_night = before is None or runs[0].start - before > _LEAST_MS
+    into_night = after is None or after - runs[-1].stop > _LEAST_MS
+    nights = sum(later.start - earlier.stop > _LEAST_MS for earlier, later in pairwise(runs))
+    if nights:
+        return BOTH if nights == 1 and not from_night and not into_night else None
+    return None if from_night == into_night else MORNING if from_night else EVENING
+
+
+def _at_one_end(silences: list[_Silence]) -> list[list[_Silence]]:
+    """Silences that recur at one end of the day together, each other one by itself."""
+    groups: list[list[_Silence]] = []
+    for silence in silences:
+        last = next((g for g in reversed(groups) if g[-1].end == silence.end), None)
+        if silence.end and last and silence.start - last[-1].start < _RECURS_WITHIN_MS:
+            last.append(silence)
+        else:
+            groups.append([silence])
+    apart: list[list[_Silence]] = []
+    for group in groups:
+        apart += [group] if len(group) >= _RECURS else [[one] for one in group]
+    return sorted(apart, key=lambda group: group[0].start)
+
+
+def _finding(name: str, alike: list[_Silence], silences: Mapping[str, list[_Silence]], history: History) -> Finding:
+    first, last = alike[0], alike[-1]
+    each_day = len(alike) >= _RECURS
     heard_again = any(
         r.array == name and r.start >= last.stop and r.state not in ("night", "unheard") for r in history.states
     )
-    minutes = sum(r.stop - r.start for r in runs) / 60_000
+    # What recurs is over once it has not come again for as long as two may lie apart.
+    over = history.stop - last.stop > _RECURS_WITHIN_MS if each_day else heard_again
+    hours = sum(s.minutes for s in alike) / 60
+    evidence = {"array": name, "daylight_minutes": round(60 * hours)}
+    if each_day:
+        evidence |= {"each_day": first.end, "silent_days": len(alike)}
+        words = (
+            f"nothing was heard of {name} {_WHEN[first.end]} of {len(alike)} days, {hours / len(alike):.1f} hours each"
+        )
+    else:
+        words = f"nothing was heard of {name} for {hours:.1f} hours of daylight"
     return Finding(
         rule=RULE,
         subject=source_of(history.settings, name),
-        state="returned" if heard_again else "unacknowledged",
+        state="returned" if over else "unacknowledged",
         priority="medium",
-        since=runs[0].start,
-        until=last.stop if heard_again else None,
-        summary=f"nothing was heard of {name} for {minutes / 60:.1f} hours of daylight",
-        evidence={"array": name, "daylight_minutes": round(minutes)},
-        causes=rank(RULE, {}, CAUSES),
+        since=first.start,
+        until=last.stop if over else None,
+        summary=words,
+        evidence=evidence,
+        causes=rank(RULE, _features(name, alike, silences, history), CAUSES),
     )
+
+
+def _features(
+    name: str, alike: list[_Silence], silences: Mapping[str, list[_Silence]], history: History
+) -> dict[str, float]:
+    """What parts a plug from a wrong key of the settings and from a wrong clock."""
+    first = alike[0]
+    heard = any(r.array == name and r.state not in ("night", "unheard") for r in history.states)
+    features = {"each_day": float(len(alike) >= _RECURS), "never": float(not heard)}
+    others = [other for other in silences if other != name]
+    if others:
+        features["alike"] = sum(
+            any(s.start < first.stop and s.stop > first.start for s in silences[other]) for other in others
+        ) / len(others)
+    if features["each_day"]:
+        other_end = sum(s.end is not None and s.end != first.end for s in silences[name])
+        features["both_ends"] = 1.0 if first.end == BOTH else min(other_end / len(alike), 1.0)
+    return features
