@@ -17,6 +17,7 @@ from analysis import modules
 from analysis.geometry import Attitude, facings
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
 from analysis.sky import GLOBAL, Dome, Parts, Sky
+from analysis.sky import LUX as LUX_CHANNEL
 from analysis.sun import Floats
 from logger.settings import Array
 
@@ -138,7 +139,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
         (PLANE, lambda: _in_plane(array, sky, ways)),
         (REFERENCE, lambda: _reference(array, sky, ways)),
         (HORIZONTAL, lambda: _from_parts(sky.measured, ways, np.hypot(HORIZONTAL_GAIN, sky.drift_sigma(GLOBAL)))),
-        (LUX, lambda: _from_parts(sky.by_lux, ways, LUX_GAIN, LUX_PASSING)),
+        (LUX, lambda: _from_parts(sky.by_lux, ways, np.hypot(LUX_GAIN, sky.drift_sigma(LUX_CHANNEL)), LUX_PASSING)),
         (WEATHER, lambda: _from_weather(sky, ways)),
     ]
     n = len(sky.grid.start)

@@ -19,13 +19,14 @@ import pytest
 
 from analysis import drift, envelope, witnesses
 from analysis.frames import Grid, Pieces, Stretch
+from analysis.irradiance import HORIZONTAL_GAIN, LUX_GAIN, on_array
 from analysis.results import LightDay, SunDay
 from analysis.rules import sensor_suspect
 from analysis.sky import CLEAR_EFFICACY, LUX, Sky
 from analysis.sun import DAY_MS, Place, SunPath, day_start
 from tests.analysis import frames
 from tests.analysis.test_findings import history
-from tests.analysis.test_light import sky_of
+from tests.analysis.test_light import array, lies, sky_of
 
 GLOBAL, PLANE = "irradiance.horizontal.global", "irradiance.a.plane"
 DATA = Path(pvanalytics.__file__).parent / "data"
@@ -213,6 +214,26 @@ def test_a_lux_sensor_is_tried_by_the_clear_sky_too() -> None:
     assert found is not None
     assert found.gain == pytest.approx(0.8, abs=0.01)
     assert found.noon_shift_s == pytest.approx(0.0, abs=90.0)
+
+
+@pytest.mark.parametrize(("channel", "gain"), [(GLOBAL, HORIZONTAL_GAIN), (LUX, LUX_GAIN)])
+def test_a_drift_that_was_taken_out_adds_its_own_doubt_to_the_light(channel: str, gain: float) -> None:
+    """A lux sensor's as well as a pyranometer's: the two uncertainties in quadrature, and the light put right."""
+    place, day = Place(48.0, 0.0), dt.date(2026, 6, 10)
+    bare = sky_of(place, day)
+    read = {channel: bare.clear.ghi * (CLEAR_EFFICACY if channel == LUX else 1.0)}
+    n = len(bare.grid.start)
+    faded = {channel: 0.8 * read[channel]}
+    sound = sky_of(place, day, read)
+    mended = sky_of(
+        place, day, faded, drifts=lambda _: (np.full(n, 0.8), np.full(n, drift.SIGMA))
+    )  # fmt: skip
+    lights = [on_array(array(), sky, lies(sky)) for sky in (sound, mended)]
+    at = int(np.argmax(bare.sun.elevation))
+    assert lights[1].plane[at] == pytest.approx(lights[0].plane[at], rel=1e-3)
+    added = lights[1].sigma_gain[at] ** 2 - lights[0].sigma_gain[at] ** 2
+    assert added == pytest.approx(drift.SIGMA**2, rel=0.02)
+    assert lights[0].sigma_gain[at] >= gain
 
 
 # -- through the commands -----------------------------------------------------------------------------------------
