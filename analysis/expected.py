@@ -101,7 +101,7 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
 def _errors(array: Array, light: Light, electrics: Electrics, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:
     """Each cause of error by itself, because a day's sum takes each in its own way."""
     warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         halvings = np.log2(np.clip(modules.STC_IRRADIANCE / light.plane, 1.0, 64.0))
     dimness = np.hypot(DIM_FORM * (1.0 - _efficiency(electrics)), DIM_A_HALVING * halvings)
     dark = np.full(len(power), array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE)

@@ -208,16 +208,17 @@ def _rise(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[
     if len(at) < hour:
         return {}
     got, could = (np.concatenate([[0.0], np.cumsum(p[at])]) for p in (said.power, expected.power))
-    # Half an hour of light on either side tells something.
+    # Half an hour of light on either side tells something; dawn and dusk are a small part of the day and of the light.
     here = np.arange(max(hour // 2, 1), len(at) - max(hour // 2, 1) + 1)
-    first, last, end = np.maximum(here - hour, 0), np.minimum(here + hour, len(at)), np.full(len(here), len(at))
+    first, last = np.maximum(here - hour, 0), np.minimum(here + hour, len(at))
+    least = _WEIGHTY * could[-1]
+    weighty = (could[here] - could[first] > least) & (could[last] - could[here] > least)
+    here, first, last = here[weighty], first[weighty], last[weighty]
+    end = np.full(len(here), len(at))
     before, after, rest = (
         (got[b] - got[a]) / (could[b] - could[a]) for a, b in ((first, here), (here, last), (here, end))
     )
-    # Dawn and dusk are a small part of the day and of the light.
-    least = _WEIGHTY * could[-1]
-    weighty = (could[here] - could[first] > least) & (could[last] - could[here] > least)
-    rose = weighty & (after - before > _LEAST_RISE * after) & (rest > _STAYS * after)
+    rose = (after - before > _LEAST_RISE * after) & (rest > _STAYS * after)
     if not rose.any():
         return {}
     best = int(np.argmax(np.where(rose, after - before, -np.inf)))

@@ -6,7 +6,7 @@ import datetime as dt
 
 import numpy as np
 
-from analysis import twins
+from analysis import twins, whereabouts
 from analysis.frames import Stretch
 from analysis.judging import _judge_array, _Judged, _Shared
 from analysis.results import SunDay, TwinDay
@@ -25,10 +25,11 @@ def suns(stretch: Stretch, path: SunPath) -> list[SunDay]:
 
 def judged(stretch: Stretch, settings: Settings, frosts: Times | None = None) -> dict[str, list[_Judged]]:
     """Every array over every day of the stretch, which begins at a midnight of longitude 0; `frosts` as the record's
-    hours tell them."""
+    hours tell them. She is where her channels, a passage or the berth put her."""
     frosts = np.empty(0, np.int64) if frosts is None else frosts
-    place = Place(settings.site.latitude, 0.0, 0.0)
-    path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place)
+    track = whereabouts.track(stretch, stretch.start, stretch.stop) if whereabouts.CHANNELS[0] in stretch else None
+    place = whereabouts.place(settings, track)
+    path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place, track=track)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
     shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {})
