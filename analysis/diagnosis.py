@@ -47,6 +47,7 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "both_ends": (0.4, 0.5),  # silences at the other end too, over those at this one
     "never": (0.2, 0.5),  # 1 not heard once in the whole record
     "alike": (0.4, 0.5),  # share of the other arrays that were silent with it
+    "has_fan": (0.5, 0.5),  # 1 the box has a fan by the settings
     "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
 }
 Expected = Mapping[str, tuple[float, float]]

@@ -12,6 +12,8 @@ from logger.settings import Settings
 _NEARLY = 1.12
 # An array that lost so little beside one that gives too much is sound; common practice, no source.
 _SOUND = 0.9
+# How a shortfall says that it was found from clear day to clear day.
+CLEAR_DAYS = "clear days"
 # A clock so far off makes of a day what it was not; common practice, no source.
 _CLOCK_OFF_MIN = 45.0
 
@@ -19,10 +21,11 @@ _CLOCK_OFF_MIN = 45.0
 def fold(findings: Sequence[Finding], settings: Settings) -> list[Finding]:
     """Take out findings that another one explains, and note them in its evidence.
 
-    A box over its limit is the fan's, while the fan does nothing; a shortfall is the cable's, where the watts lost in
-    the cable make up most of it, or the light sensor's, where that says as much too much. An excess is an instrument's
-    that is off by as much; and an array that looks weak beside one that gives too much is sound. Where the clock is
-    far off, silences at one end of each day and an excess by light that was turned into the plane are its doing.
+    A box over its limit is the fan's, while the fan does nothing, and a throttled controller the fan's or the box's; a
+    shortfall is the cable's, where the watts lost in the cable make up most of it, or the light sensor's, where that
+    says as much too much. An excess is an instrument's that is off by as much; and an array that looks weak beside one
+    that gives too much is sound. Where the clock is far off, silences at one end of each day and an excess by light
+    that was turned into the plane are its doing.
     """
     kept = {_key(finding): finding for finding in findings}
     for finding in findings:
@@ -62,12 +65,26 @@ def _fan_explains_heat(fan: Finding, hot: Finding, settings: Settings) -> bool:
     return any(f"fan.{f.name}" == fan.subject and f"enclosure.{f.enclosure}" == hot.subject for f in settings.fan)
 
 
+def _fan_explains_throttling(fan: Finding, hot: Finding, settings: Settings) -> bool:
+    return any(f"fan.{f.name}" == fan.subject and f.enclosure == _box_of(hot, settings) for f in settings.fan)
+
+
+def _box_explains_throttling(box: Finding, hot: Finding, settings: Settings) -> bool:
+    return box.subject == f"enclosure.{_box_of(hot, settings)}"
+
+
+def _box_of(controller: Finding, settings: Settings) -> str | None:
+    return next((c.enclosure for c in settings.controller if f"controller.{c.name}" == controller.subject), None)
+
+
 def _sensor_explains_shortfall(sensor: Finding, short: Finding, _: Settings) -> bool:
     """A sensor that says too much makes every array look short by as much."""
     return float(sensor.evidence.get("gain", 1.0)) * (1.0 - _lost(short)) > 0.95
 
 
 def _cable_explains_shortfall(run: Finding, short: Finding, settings: Settings) -> bool:
+    if short.evidence.get("found_by") == CLEAR_DAYS:
+        return False  # what the run takes is out of it already
     cable = next((c for c in settings.cable if c.carries == short.subject), None)
     in_cable = (run.evidence.get("drop_percent") or 0.0) / 100.0
     return cable is not None and run.subject == f"cable.{cable.name}" and in_cable > 0.5 * _lost(short)
@@ -107,6 +124,8 @@ def _clock_explains_excess(clock: Finding, excess: Finding, _: Settings) -> bool
 # Rule that explains, and rule that is explained.
 _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]] = {
     ("fan-ineffective", "enclosure-over-temperature"): _fan_explains_heat,
+    ("fan-ineffective", "controller-throttled"): _fan_explains_throttling,
+    ("enclosure-over-temperature", "controller-throttled"): _box_explains_throttling,
     ("sensor-suspect", "yield-shortfall"): _sensor_explains_shortfall,
     ("loop-resistance", "yield-shortfall"): _cable_explains_shortfall,
     ("sensor-suspect", "yield-excess"): _sensor_explains_excess,

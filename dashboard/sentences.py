@@ -37,7 +37,15 @@ _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
 # Judged by whole days: an hour would only pretend to be known, but where a finding says that it is (`to_the_hour`).
-_BY_THE_DAY = ("yield-shortfall", "yield-excess", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
+_BY_THE_DAY = (
+    "yield-shortfall",
+    "yield-excess",
+    "loop-resistance",
+    "fan-ineffective",
+    "fan-needless",
+    "load-rise",
+    "controller-throttled",
+)
 
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."

@@ -73,6 +73,7 @@ RULES: dict[str, Word] = {
     "input-overvoltage": Word("too many volts for the controller", "array volts near or above the controller's limit"),
     "night-backfeed": Word("current runs back at night", "the bank feeds an array in the dark"),
     "enclosure-over-temperature": Word("box too hot", "the air in the box is above its limit"),
+    "controller-throttled": Word("controller throttled by heat", "it gave less than its array offered, to stay whole"),
     "fan-ineffective": Word(
         "fan makes no difference", "the box is as hard to cool with the fan told to run as without"
     ),
@@ -230,6 +231,7 @@ _EVIDENCE_WORDS = {
     "limit_c": "limit",
     "minutes_over": "over its limit for",
     "daylight_minutes": "daylight not heard",
+    "throttled_minutes": "throttled for",
     "each_day": "silent each",
     "silent_days": "on days",
     "covered_wh": "lost under the cover",

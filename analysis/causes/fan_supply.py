@@ -4,8 +4,8 @@ from analysis.diagnosis import Explanation
 
 EXPLANATION = Explanation(
     cause="fan-supply",
-    priors={"fan-ineffective": 0.25},
-    expects={"jump": (1.0, 0.3)},
+    priors={"fan-ineffective": 0.25, "controller-throttled": 0.15},
+    expects={"jump": (1.0, 0.3), "has_fan": (1.0, 0.15)},
     next_check=(
         "Read the volts at the fan's own plug: none means fuse, plug or the output that feeds it. One pole at"
         " a time, insulated tool."

@@ -4,7 +4,7 @@ from analysis.diagnosis import Explanation
 
 EXPLANATION = Explanation(
     cause="hot-surroundings",
-    priors={"enclosure-over-temperature": 0.4},
+    priors={"enclosure-over-temperature": 0.4, "controller-throttled": 0.3},
     expects={"warm_air": (1.0, 0.4)},
     next_check="Read the thermometer beside the box at the hottest hour; open a hatch and compare.",
 )

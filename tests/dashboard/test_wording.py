@@ -31,7 +31,7 @@ CAUSES = (
     "clock-or-position fan-stopped fan-supply inlet-blocked hot-surroundings load none-of-these"
 )
 # Keys of our own beside the contract's.
-OWN_RULES, OWN_CAUSES = ["yield-excess"], ["wrong-orientation"]
+OWN_RULES, OWN_CAUSES = ["yield-excess", "controller-throttled"], ["wrong-orientation"]
 PARIS = LocalTime(ZoneInfo("Europe/Paris"), round(dt.datetime(2026, 6, 18, tzinfo=dt.UTC).timestamp() * 1000))
 
 
