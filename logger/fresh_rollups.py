@@ -8,10 +8,11 @@ marks, nobody else's samples around. Such rows are summed here before they are f
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice, pairwise
-from operator import lt, mul
+from itertools import chain, islice, pairwise, repeat
+from operator import lt, mul, truediv
 from typing import NamedTuple
 
 from logger import sealed
@@ -25,9 +26,6 @@ INSERT INTO minute (t, channel, mean, low, high, n)
 SELECT t / 60000 * 60000, channel, value, value, value, 1 FROM sample
 WHERE t >= ? AND t < ? AND channel IN ({numbers}) ORDER BY t, channel
 """
-
-Group = tuple[int, int, int]
-"""Start of an interval [ms UTC], and the first and the last but one place of its rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +51,13 @@ class Room:
 
 
 class _Parts(NamedTuple):
-    """What the intervals of one channel hold: start [ms UTC], mean, low, high, samples, covered time [ms]."""
+    """What the intervals of one channel hold: means, lowest, highest, samples, and covering parts of equal length."""
 
-    t: Sequence[int]
     mean: Sequence[float]
     low: Sequence[float]
     high: Sequence[float]
     n: Sequence[int]
-    covered: Sequence[int]
+    parts: Sequence[int]
 
 
 def room(
@@ -113,7 +110,7 @@ def write(
     connection: sqlite3.Connection,
     within: Room,
     first: int,
-    columns: dict[int, tuple[Sequence[int], Sequence[float]]],
+    columns: Mapping[int, tuple[Sequence[int], Sequence[float]]],
     interval_ms: int | None,
 ) -> None:
     """Write the rows of every interval that `within` leaves to the rows alone.
@@ -135,26 +132,39 @@ def write(
     """
     _clear(connection, within, first, list(columns))
     # Columns without holes share their times: what is found out about times is found out once.
-    minutes = {id(times): _groups(times, MINUTE_MS) for times, _ in columns.values()}
-    is_long = (interval_ms or 0) > MINUTE_MS
-    are_alone = all(len(minutes[id(times)]) == len(times) for times, _ in columns.values())
-    parts: dict[int, _Parts] = {}
-    if is_long or are_alone:
-        covered = interval_ms if interval_ms and is_long else MINUTE_MS
-        for number, (times, values) in columns.items():
-            parts[number] = _Parts(times, values, values, values, [1] * len(times), [covered] * len(times))
-    else:
-        parts = {number: _summed(minutes[id(times)], values) for number, (times, values) in columns.items()}
+    together: dict[int, list[int]] = {}
+    for number, (times, _) in columns.items():
+        together.setdefault(id(times), []).append(number)
+    for numbers in together.values():
+        times = columns[numbers[0]][0]
+        _write_alike(connection, within, first, times, {number: columns[number][1] for number in numbers}, interval_ms)
+
+
+def _write_alike(
+    connection: sqlite3.Connection,
+    within: Room,
+    first: int,
+    times: Sequence[int],
+    columns: Mapping[int, Sequence[float]],
+    interval_ms: int | None,
+) -> None:
+    """The same for channels that have their rows at the same times."""
     begin = within.begin(first, MINUTE_MS)
-    if are_alone and not is_long:
-        listed = ", ".join(map(str, columns))
-        connection.execute(_ALONE.format(numbers=listed), (begin, within.stop))
-    elif not is_long:
-        _insert(connection, "minute", parts, begin)
-    hours = {number: _joined(_groups(part.t, HOUR_MS), part) for number, part in parts.items()}
-    _insert(connection, "hour", hours, within.begin(first, HOUR_MS))
-    days = {number: _joined(_groups(part.t, DAY_MS), part) for number, part in hours.items()}
-    _insert(connection, "day", days, within.begin(first, DAY_MS))
+    if interval_ms and interval_ms > MINUTE_MS:
+        starts, parts = times, {number: _single(values) for number, values in columns.items()}
+    else:
+        starts, places = _groups(times, MINUTE_MS)
+        if len(starts) == len(times):
+            parts = {number: _single(values) for number, values in columns.items()}
+            listed = ", ".join(map(str, columns))
+            connection.execute(_ALONE.format(numbers=listed), (begin, within.stop))
+        else:
+            parts = {number: _summed(places, values) for number, values in columns.items()}
+            _insert(connection, "minute", starts, parts, begin)
+    for table, length in (("hour", HOUR_MS), ("day", DAY_MS)):
+        starts, places = _groups(starts, length)
+        parts = {number: _joined(places, part, is_hour=table == "hour") for number, part in parts.items()}
+        _insert(connection, table, starts, parts, within.begin(first, length))
 
 
 def _clear(connection: sqlite3.Connection, within: Room, first: int, numbers: Sequence[int]) -> None:
@@ -166,43 +176,64 @@ def _clear(connection: sqlite3.Connection, within: Room, first: int, numbers: Se
         )
 
 
-def _groups(times: Sequence[int], length: int) -> list[Group]:
+def _groups(times: Sequence[int], length: int) -> tuple[list[int], list[slice]]:
+    """The intervals in which times lie, and the places of their rows."""
     keys = [t // length for t in times]
     cuts = [0, *(at for at, (one, other) in enumerate(pairwise(keys), 1) if one != other), len(keys)]
-    return [(keys[begin] * length, begin, end) for begin, end in pairwise(cuts)]
+    return [keys[begin] * length for begin in cuts[:-1]], list(map(slice, cuts, cuts[1:]))
 
 
-def _summed(groups: Sequence[Group], values: Sequence[float]) -> _Parts:
-    """Minutes of the instants, or of means no longer than one."""
-    slices = [values[begin:end] for _, begin, end in groups]
-    counts = list(map(len, slices))
-    means = [sum(some) / count for some, count in zip(slices, counts, strict=True)]
-    starts = [start for start, _, _ in groups]
-    return _Parts(starts, means, list(map(min, slices)), list(map(max, slices)), counts, [MINUTE_MS] * len(starts))
+def _single(values: Sequence[float]) -> _Parts:
+    """Intervals that hold one value each."""
+    ones = [1] * len(values)
+    return _Parts(values, values, values, ones, ones)
 
 
-def _joined(groups: Sequence[Group], parts: _Parts) -> _Parts:
-    """Longer intervals, their parts weighed by the time that they cover."""
-    t, mean, low, high, n, covered = [], [], [], [], [], []
-    for start, begin, end in groups:
-        some = parts.covered[begin:end]
-        whole = sum(some)
-        t.append(start)
-        mean.append(sum(map(mul, parts.mean[begin:end], some)) / whole)
-        low.append(min(parts.low[begin:end]))
-        high.append(max(parts.high[begin:end]))
-        n.append(sum(parts.n[begin:end]))
-        covered.append(whole)
-    return _Parts(t, mean, low, high, n, covered)
+def _summed(places: Sequence[slice], values: Sequence[float]) -> _Parts:
+    """Intervals that hold instants, or means no longer than a minute."""
+    some = list(map(values.__getitem__, places))
+    counts = list(map(len, some))
+    means = list(map(truediv, map(sum, some), counts))
+    return _Parts(means, list(map(min, some)), list(map(max, some)), counts, [1] * len(counts))
 
 
-def _insert(connection: sqlite3.Connection, table: str, found: dict[int, _Parts], begin: int) -> None:
-    rows = [
-        (t, number, *row)
+def _joined(places: Sequence[slice], parts: _Parts, is_hour: bool) -> _Parts:
+    """Longer intervals: an hour from parts of equal length, a day from hours, each weighed by what covers it."""
+    if is_hour and parts.mean is parts.low:
+        found = _summed(places, parts.mean)
+        return found._replace(parts=found.n)
+    means = list(map(parts.mean.__getitem__, places))
+    if is_hour:
+        counts = list(map(len, means))
+        sums = list(map(sum, means))
+    else:
+        weights = list(map(parts.parts.__getitem__, places))
+        counts = list(map(sum, weights))
+        sums = [sum(map(mul, some, weight)) for some, weight in zip(means, weights, strict=True)]
+    return _Parts(
+        list(map(truediv, sums, counts)),
+        list(map(min, map(parts.low.__getitem__, places))),
+        list(map(max, map(parts.high.__getitem__, places))),
+        list(map(sum, map(parts.n.__getitem__, places))),
+        counts,
+    )
+
+
+def _insert(
+    connection: sqlite3.Connection, table: str, starts: Sequence[int], found: dict[int, _Parts], begin: int
+) -> None:
+    skip = bisect_left(starts, begin)
+    rows = chain.from_iterable(
+        zip(
+            starts[skip:],
+            repeat(number),
+            parts.mean[skip:],
+            parts.low[skip:],
+            parts.high[skip:],
+            parts.n[skip:],
+            strict=False,
+        )
         for number, parts in found.items()
-        for t, *row in zip(parts.t, parts.mean, parts.low, parts.high, parts.n, strict=True)
-        if t >= begin
-    ]
-    if table == "minute":  # its key begins with the time
-        rows.sort()
-    connection.executemany(_ROW.format(table=table), rows)
+    )
+    # The key of minutes begins with the time, that of the others with the channel.
+    connection.executemany(_ROW.format(table=table), sorted(rows) if table == "minute" else rows)

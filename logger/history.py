@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from bisect import bisect_left
+from collections.abc import Sequence
 
 from logger import rollup
 from logger.history_pieces import Kept, PieceWriter, counted, cut, keep_new_rejects, unique
@@ -52,12 +54,21 @@ def keep(
             started = time.monotonic()
             if begin == 0:
                 keep_new_rejects(connection, plan.name, block)
+            end = _at_midnight(block.times, begin, begin + step)
             if rows:
-                writer.write(unique(cut(block, begin, begin + step)), kept)
+                writer.write(unique(cut(block, begin, end)), kept)
             taken = time.monotonic() - started
-        begin += step
-        step = max(_LEAST_ROWS, int(step * min(2.0, _PIECE_S / max(taken, 1e-6))))
+        step = max(_LEAST_ROWS, int((end - begin) * min(2.0, _PIECE_S / max(taken, 1e-6))))
+        begin = end
     return kept
+
+
+def _at_midnight(times: Sequence[int], begin: int, end: int) -> int:
+    """Where a piece best ends, at `end` or before: a day that is not cut in two is summed once."""
+    if end >= len(times):
+        return end
+    midnight = bisect_left(times, times[end] // rollup.DAY_MS * rollup.DAY_MS, begin, end)
+    return midnight if begin + _LEAST_ROWS < midnight else end
 
 
 def keep_within(

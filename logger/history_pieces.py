@@ -277,14 +277,10 @@ class PieceWriter:
                     news.setdefault(number, []).append(run)
         return news
 
-    def _sum(
-        self, room: fresh_rollups.Room, piece: Piece, columns: Sequence[list[float | str | None]]
-    ) -> set[int]:
+    def _sum(self, room: fresh_rollups.Room, piece: Piece, columns: Sequence[list[float | str | None]]) -> set[int]:
         """Rollups of rows that fell into empty time, from the rows themselves; the channels that are done with."""
         marked = {at for _, at in piece.marks}
-        wanted = [
-            self._ids[at] for at, plan in enumerate(self._plan.channels) if not plan.is_text and at not in marked
-        ]
+        wanted = [self._ids[at] for at, plan in enumerate(self._plan.channels) if not plan.is_text and at not in marked]
         alone = fresh_rollups.alone_in_spans(self._connection, room, wanted, self._plan.name, self._interval)
         found: dict[int, tuple[list[int], list[Any]]] = {}
         for number, column in zip(self._ids, columns, strict=True):

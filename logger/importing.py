@@ -15,7 +15,7 @@ from logger.plan import Plan, SourcePlan
 from logger.readings import Block
 from logger.store import Channels, WritingConnection, keep_settings, transaction
 
-_PIECE_BYTES = 1 << 18
+_PIECE_BYTES = 1 << 20
 _LOG_PAGES = 8_000
 
 Progress = Callable[[Path, int, int], None]
