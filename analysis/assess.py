@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from analysis import counted, drift
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
@@ -17,14 +18,14 @@ from analysis.results import Results, StateRun
 from analysis.results_writing import write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
-from logger import sealed
+from logger import parts, restarts, sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "2"
+METHOD = "3"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -82,20 +83,25 @@ class _Assessment:
 
     def run(self, progress: Progress) -> list[dt.date]:
         stale = self.connection.execute("SELECT hour, seq FROM stale").fetchall()
-        wanted = sorted(self._touched(hour for hour, _ in stale) | self._outdated())
-        done: list[dt.date] = []
-        queue = wanted
-        while queue:
-            piece, queue = self._next_piece(queue)
-            done += piece
-            followed = self._work_out(piece)
-            if followed and followed not in queue:
-                queue = sorted([followed, *queue])
-            progress(len(done), len(done) + len(queue))
+        done = self._work_off(sorted(self._touched(hour for hour, _ in stale) | self._outdated()), progress)
+        # What the new days tell of a light sensor's gain moves the light of others.
+        done |= self._work_off(self._drifted(), progress)
         with transaction(self.connection):
             self._write_findings()
             # An hour touched again meanwhile has another number and stays for the next time.
             self.connection.executemany("DELETE FROM stale WHERE hour = ? AND seq = ?", stale)
+        return sorted(done)
+
+    def _work_off(self, queue: list[dt.date], progress: Progress) -> set[dt.date]:
+        done: set[dt.date] = set()
+        drifts = drift.of_days(Results(self.connection).light_days()) if queue else {}
+        while queue:
+            piece, queue = self._next_piece(queue)
+            done.update(piece)
+            followed = self._work_out(piece, drifts)
+            if followed and followed not in queue:
+                queue = sorted([followed, *queue])
+            progress(len(done), len(done) + len(queue))
         return done
 
     # -- which days --------------------------------------------------------------------------------------------
@@ -135,6 +141,12 @@ class _Assessment:
                 outdated.add(date)
         return outdated
 
+    def _drifted(self) -> list[dt.date]:
+        """Days whose light was judged by another drift of its sensor than all days together tell."""
+        days = Results(self.connection).light_days()
+        known = drift.of_days(days)
+        return sorted({d.day for d in days if d.drift != known.get((d.channel, d.day), drift.NONE).gain})
+
     def _next_piece(self, queue: list[dt.date]) -> tuple[list[dt.date], list[dt.date]]:
         """The first days of the queue that follow one another under the same settings."""
         piece = [queue[0]]
@@ -149,7 +161,7 @@ class _Assessment:
 
     # -- one piece ---------------------------------------------------------------------------------------------
 
-    def _work_out(self, days: list[dt.date]) -> dt.date | None:
+    def _work_out(self, days: list[dt.date], drifts: drift.Drifts) -> dt.date | None:
         """Work out a piece and write it; the day after it, where what it carries over has changed."""
         judging = self.settings.on(days[0])
         settings = judging.settings
@@ -157,9 +169,9 @@ class _Assessment:
         after_old = {
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
-        results = judge_days(self.connection, settings, judging.hash, days, before, self.record, self.longitude)
-        for result in results:
-            with transaction(self.connection):
+        results = judge_days(self.connection, settings, judging.hash, days, before, self.record, self.longitude, drifts)
+        with transaction(self.connection):
+            for result in results:
                 write_day(self.connection, result, METHOD)
         following = days[-1] + dt.timedelta(1)
         end = day_start(following, self.longitude)
@@ -178,25 +190,30 @@ class _Assessment:
     def _write_findings(self) -> None:
         results = Results(self.connection)
         names = {a.name for a in self.located.settings.array}
+        array_days = [d for d in results.array_days() if d.array in names]
         history = History(
             settings=self.located.settings,
-            array_days=[d for d in results.array_days() if d.array in names],
+            array_days=array_days,
             loops=results.loops(),
             enclosures=results.enclosures(),
             bank_days=results.bank_days(),
             states=_telling_states(self.connection, names),
             light_days=results.light_days(),
+            counters=counted.of_days(self.connection, self.located.settings, array_days),
             stop=self.record[1],
-            events=_store_events(self.connection),
+            events=_events(self.connection),
             changes=self.settings.changes(),
         )
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
 
 
-def _store_events(connection: sqlite3.Connection) -> list[StoreEvent]:
-    """What befell the store itself; events of sources are another matter."""
-    rows = connection.execute("SELECT t, kind, text FROM event WHERE source IS NULL ORDER BY t")
+def _events(connection: sqlite3.Connection) -> list[StoreEvent]:
+    """What befell the store itself, and of what befell sources that which rules look at."""
+    rows = connection.execute(
+        "SELECT t, kind, text, source FROM event WHERE source IS NULL OR kind IN (?, ?, ?) ORDER BY t, id",
+        (parts.UNHEARD, parts.HEARD, restarts.KIND),
+    )
     return [StoreEvent(*row) for row in rows]
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.frames import Stretch
+from analysis.energy import of_pieces
+from analysis.frames import Pieces, Stretch
 from analysis.results import BankDay
 from logger.settings import Settings
 
@@ -32,10 +33,16 @@ def of_day(settings: Settings, stretch: Stretch, start: int, stop: int) -> BankD
         low_at=int(volts.start[lowest]) if lowest is not None else None,
         high_v=float(volts.value.max()) if len(volts.start) else None,
         full_at=_full_at(settings, stretch, start, stop),
-        charge_ah=float((amps.value * amps.length).sum()) / 3_600_000 if len(amps.start) else None,
+        charge_ah=_charge_ah(amps, start, stop),
         state_of_charge=float(charge.value[-1]) if len(charge.start) else None,
         autonomy_h=None,
     )
+
+
+def _charge_ah(amps: Pieces, start: int, stop: int) -> float | None:
+    """What went in less what went out, over the time that is known: holes are not filled."""
+    (total,) = of_pieces(amps.start, amps.length, amps.value, np.array([start, stop])).total
+    return float(total) if np.isfinite(total) else None
 
 
 def _full_at(settings: Settings, stretch: Stretch, start: int, stop: int) -> int | None:
@@ -45,7 +52,7 @@ def _full_at(settings: Settings, stretch: Stretch, start: int, stop: int) -> int
         channel = f"controller.{controller.name}.stage"
         stage = stretch[channel].between(start, stop)
         words = stretch.words.get(channel, {})
-        floats = [i for i, code in enumerate(stage.value) if words.get(int(code)) == "float"]
-        if floats:
-            times.append(int(stage.start[floats[0]]))
+        floats = np.isin(stage.value, [code for code, word in words.items() if word == "float"])
+        if floats.any():
+            times.append(int(stage.start[np.argmax(floats)]))
     return min(times, default=None)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis import diodes, mismatch
+from analysis import diodes, mismatch, uneven
 from analysis.diodes import STC_C
 from analysis.modules import STC_IRRADIANCE, Electrics
 from analysis.sun import Floats
@@ -76,6 +76,8 @@ def allowed(
         The first interval of each day, in which no controller runs yet.
     """
     ohm = loop_ohm or 0.0
+    if electrics.ranks is not None:
+        return _uneven(array, controller, ohm, electrics, bank_v, morning)
     modules = array.rated_w * electrics.power_ratio
     best_v, amps = _best(array, electrics, modules)
     free = modules * (1.0 - _cable_share(best_v, amps, ohm))
@@ -92,12 +94,47 @@ def allowed(
         low = np.flatnonzero(at_input < need)
         if len(low):
             power[low] = np.minimum(_at_volts(array, electrics, need, ohm, low), free[low])
-        starts = (opened >= bank_v + controller.start_headroom_v) | ~np.isfinite(need)
-        running = _running(starts, opened <= need, morning)
-        power = np.where(running | ~np.isfinite(free), power, 0.0)
+        power = _while_running(controller, power, free, opened, bank_v, morning)
     else:
         power = free
     return Allowed(modules, free, power, at_input, opened)
+
+
+def _while_running(
+    controller: Controller, power: Floats, free: Floats, opened: Floats, bank_v: Floats, morning: Mask
+) -> Floats:
+    """Nothing until the array's open-circuit volts start the controller, and after they have stopped it."""
+    need = bank_v + controller.run_headroom_v
+    starts = (opened >= bank_v + controller.start_headroom_v) | ~np.isfinite(need)
+    running = _running(starts, opened <= need, morning)
+    return np.where(running | ~np.isfinite(free), power, 0.0)
+
+
+def _uneven(
+    array: Array, controller: Controller | None, ohm: float, electrics: Electrics, bank_v: Floats, morning: Mask
+) -> Allowed:
+    """The same for alike modules that lie in several ways: the best of a string's steps whose volts reach the bank."""
+    string = uneven.String(array, electrics, ohm)
+    steps = string.steps()
+    best = np.argmax([step.watts for step in steps], axis=0)
+    modules, free, at_input = (
+        np.choose(best, [getattr(step, name) for step in steps]) for name in ("modules", "watts", "volts")
+    )
+    opened = string.open_volts()
+    if controller is not None and controller.type == "pwm":
+        power = string.watts_at(bank_v)
+    elif controller is not None:
+        need = bank_v + controller.run_headroom_v
+        reached = np.max([np.where(step.volts < need, 0.0, step.watts) for step in steps], axis=0)
+        power = reached.copy()
+        low = np.flatnonzero(at_input < need)
+        if len(low):
+            power[low] = np.clip(string.at(low).watts_at(need[low]), reached[low], free[low])
+        power = _while_running(controller, power, free, opened, bank_v, morning)
+    else:
+        power = free
+    known = np.isfinite(electrics.plane)
+    return Allowed(*(np.where(known, value, np.nan) for value in (modules, free, power, at_input, opened)))
 
 
 def best_power(array: Array, loop_ohm: float | None, electrics: Electrics) -> Floats:

@@ -27,6 +27,9 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "growth": (0.5, 0.8),  # growth of a resistance since it was first bad, over that first value
     "intercept": (0.0, 0.5),  # volts between two meters at no current
     "jump": (0.5, 0.6),  # 1 from one day to the next, 0 crept in (K/W)
+    "volts_share": (0.6, 0.5),  # array volts over open circuit while it gave nothing
+    "below_need": (0.3, 0.5),  # share of that time with volts below the bank's need
+    "by_drawing": (0.3, 0.5),  # share of that time in which sound modules would show no more
     "warm_air": (0.5, 0.6),  # share of the excess that warm surroundings explain
 }
 _NONE_PRIOR = 0.08

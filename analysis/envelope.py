@@ -44,7 +44,7 @@ def of_day(channel: str, day: SunDay, sky: Sky, offset: float) -> LightDay | Non
         Night offset that was taken off [W/m²].
     """
     a, b = np.searchsorted(sky.grid.start, [day.start, day.stop])
-    light, clear = sky.light(channel)[a:b], sky.clear.ghi[a:b]
+    light, clear = sky.as_read(channel)[a:b], sky.clear.ghi[a:b]
     if not np.isfinite(light).any():
         return None
     lag = _lag(light, clear, sky.grid.step)

@@ -94,7 +94,12 @@ class _Teller:
             return None
         bank = self.mean("output_voltage", a, b)
         bank = self.mean("bank_v", a, b) if bank is None else bank
-        return None if bank is None else f"the bank needs {bank + self.controller.run_headroom_v:.1f} V"
+        if bank is None:
+            return None
+        volts, need = self.mean("voltage", a, b), bank + self.controller.run_headroom_v
+        if volts is not None and volts >= need:
+            return f"the bank needs {bank + self.controller.start_headroom_v:.1f} V to start"
+        return f"the bank needs {need:.1f} V"
 
 
 _Said = Callable[[_Teller, int, int], tuple[str, list[_Part]]]

@@ -68,7 +68,7 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         In force on these days.
     """
     cell, sigma_k = module_temperature(array, light, stretch, grid)
-    electrics = Electrics.of(array, light.plane, cell)
+    electrics = Electrics.of(array, light.plane, cell, light.ranks)
     allowed = controllers.allowed(
         array,
         array_controller(settings, array),
@@ -126,11 +126,11 @@ def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid)
     air = stretch["air.outside.temperature"].on(grid)
     wind = stretch["air.outside.wind_speed"].on(grid)
     known_air = np.isfinite(air)
-    modelled, sigma = modules.temperature(
-        np.nan_to_num(light.plane),
+    modelled, sigma = modules.array_temperature(
+        array,
+        np.nan_to_num(light.warming),
         np.where(known_air, air, _UNKNOWN_AIR_C),
         np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND),
-        array.mounting,
     )
     sigma = np.where(known_air, sigma, np.hypot(sigma, _UNKNOWN_AIR_SIGMA_K))
     have = np.isfinite(measured)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Generic, Protocol, TypeVar
 
+from analysis.counted import CounterDay
 from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, StateRun
 from logger.settings import Settings
 
@@ -14,11 +15,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class StoreEvent:
-    """Something that befell the store itself; time UTC [ms], kind and words as the logger gave them."""
+    """Something that befell the store itself, or a source; time UTC [ms], kind and words as the logger gave them."""
 
     t: int
     kind: str
     text: str
+    source: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,7 @@ class History:
     stop: int
     events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
+    counters: Sequence[CounterDay] = ()
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
     """Subject, as ``array.cabin``, to the moments at which it changed physically, UTC [ms]."""
 

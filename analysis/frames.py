@@ -22,6 +22,8 @@ from logger.sealed import one_moment
 
 # A grid interval is known where at least this share of it is covered; common practice, no source.
 LEAST_COVERAGE = 0.5
+# Tables that one statement may join (SQLite: 64), less the one of the minutes themselves and some to spare.
+_TABLES = 60
 
 
 @dataclass(frozen=True)
@@ -75,12 +77,22 @@ class Pieces:
         return dense
 
     def _weighed(self, grid: Grid) -> Floats:
-        # Running integrals of value and of cover, straight lines between the edges of the pieces.
-        start, stop = self.start.astype(float), (self.start + self.length).astype(float)
-        stop = np.minimum(stop, np.append(start[1:], np.inf))
-        edges = np.stack([start, stop], axis=1).ravel()
-        covered = np.stack([np.zeros(len(start)), stop - start], axis=1).ravel().cumsum()
-        weighed = np.stack([np.zeros(len(start)), (stop - start) * self.value], axis=1).ravel().cumsum()
+        # Running integrals of value and of cover, straight lines between the edges of the pieces, of which only those
+        # count that can reach into the grid.
+        if not len(grid.start):
+            return np.empty(0)
+        a = np.searchsorted(self.start, grid.start[0] - self.length.max(), "right")
+        b = np.searchsorted(self.start, grid.start[-1] + grid.step)
+        if a == b:
+            return np.full(len(grid.start), np.nan)
+        start, stop = self.start[a:b].astype(float), (self.start[a:b] + self.length[a:b]).astype(float)
+        stop[:-1] = np.minimum(stop[:-1], start[1:])
+        edges = np.empty(2 * len(start))
+        edges[0::2], edges[1::2] = start, stop
+        covered, weighed = np.zeros(len(edges)), np.zeros(len(edges))
+        covered[1::2] = np.cumsum(stop - start)
+        weighed[1::2] = np.cumsum((stop - start) * self.value[a:b])
+        covered[2::2], weighed[2::2] = covered[1:-1:2], weighed[1:-1:2]
         low, high = grid.start.astype(float), (grid.start + grid.step).astype(float)
         cover = np.interp(high, edges, covered) - np.interp(low, edges, covered)
         total = np.interp(high, edges, weighed) - np.interp(low, edges, weighed)
@@ -197,17 +209,15 @@ def _minutes(
     table = np.full((-(-(stop - first) // MINUTE_MS), len(numbers)), np.nan)
     _fill_from_files(connection, table, first, stop, numbers, asked)
     for chosen, stretches in asked:
-        if not chosen:
-            continue
-        query = (
-            "SELECT t, channel, mean FROM minute WHERE t >= ? AND t < ? "
-            f"AND channel IN ({', '.join(str(int(i)) for i in sorted(chosen))})"
-        )
-        for bounds in stretches:
-            flat = np.fromiter(chain.from_iterable(connection.execute(query, bounds)), dtype=float)
-            rows = flat.reshape(-1, 3)
-            at = (rows[:, 0].astype(np.int64) - first) // MINUTE_MS
-            table[at, np.searchsorted(numbers, rows[:, 1].astype(np.int64))] = rows[:, 2]
+        ordered = sorted(chosen)
+        for some in (ordered[i : i + _TABLES] for i in range(0, len(ordered), _TABLES)):
+            columns = np.searchsorted(numbers, some)
+            for bounds in stretches:
+                begin = -(-bounds[0] // MINUTE_MS) * MINUTE_MS
+                found = _side_by_side(connection, begin, bounds[1], some)
+                at = (begin - first) // MINUTE_MS + np.arange(len(found))
+                stored = np.isfinite(found)
+                table[np.ix_(at, columns)] = np.where(stored, found, table[np.ix_(at, columns)])
     pieces = {}
     for column, number in enumerate(numbers.tolist()):
         known = np.flatnonzero(np.isfinite(table[:, column]))
@@ -215,6 +225,28 @@ def _minutes(
             start_ms = first + known.astype(np.int64) * MINUTE_MS
             pieces[number] = Pieces(start_ms, np.full(len(known), MINUTE_MS, dtype=np.int64), table[known, column])
     return pieces
+
+
+def _side_by_side(connection: sqlite3.Connection, start: int, stop: int, channels: Sequence[int]) -> Floats:
+    """Means of every minute of a stretch, a column a channel, NaN where there is none; empty where no channel has any.
+
+    The database puts the channels of a minute in one row: what is slow here is each row and each value that passes
+    through Python.
+    """
+    anything = connection.execute("SELECT 1 FROM minute WHERE t >= ? AND t < ? LIMIT 1", (start, stop)).fetchone()
+    if anything is None:
+        return np.empty((0, len(channels)))
+    means = ", ".join(f"m{i}.mean" for i in range(len(channels)))
+    tables = " ".join(
+        f"LEFT JOIN minute m{i} ON m{i}.t = every.t AND m{i}.channel = {int(channel)}"
+        for i, channel in enumerate(channels)
+    )
+    rows = connection.execute(
+        f"WITH RECURSIVE every(t) AS (SELECT ? UNION ALL SELECT t + {MINUTE_MS} FROM every WHERE t + {MINUTE_MS} < ?) "
+        f"SELECT {means} FROM every {tables}",
+        (start, stop),
+    )
+    return np.fromiter(chain.from_iterable(rows), dtype=float).reshape(-1, len(channels))
 
 
 def _fill_from_files(

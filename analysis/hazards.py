@@ -252,8 +252,7 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
         if settings.site.hottest_c is None:
             yield Hazard("hot-volts", f"array.{array.name}", "cannot tell", {"needs": ["site.hottest_c"]})
             continue
-        u0, u1 = modules.faiman_factors(array.mounting or "glued")
-        module_c = settings.site.hottest_c + modules.STC_IRRADIANCE / (u0 + u1 * modules.UNMEASURED_WIND)
+        module_c, mounting = _hottest_string(array, settings.site.hottest_c)
         # Of power and current the coefficients are known; what is left is the voltage's.
         isc = array.module.temp_coeff_isc
         coefficient = array.module.temp_coeff_power - (_TYPICAL_ISC_COEFFICIENT if isc is None else isc)
@@ -269,9 +268,23 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
                 "array_v": at_controller,
                 "needed_v": volts + controller.run_headroom_v,
                 "module_c": module_c,
-                "mounting": array.mounting or "glued, as mounting is not given",
+                "mounting": mounting,
             }
             yield Hazard("hot-volts", f"array.{array.name}", "medium", evidence)
+
+
+def _hottest_string(array: Array, air_c: float) -> tuple[float, str]:
+    """Warmth in full sun and air so hot, in the mean of the modules of the hottest string [°C], and their mountings."""
+
+    def warmth(mounting: str | None) -> float:
+        u0, u1 = modules.faiman_factors(mounting or "glued")
+        return air_c + modules.STC_IRRADIANCE / (u0 + u1 * modules.UNMEASURED_WIND)
+
+    length = array.modules_in_series
+    strings = [array.mountings[i : i + length] for i in range(0, len(array.mountings), length)]
+    hottest = max(strings, key=lambda string: sum(map(warmth, string)))
+    words = sorted({m or "glued, as mounting is not given" for m in hottest})
+    return sum(map(warmth, hottest)) / length, " and ".join(words)
 
 
 def _set_points(settings: Settings) -> Iterator[Hazard]:
@@ -301,7 +314,7 @@ def _loose_ends(settings: Settings) -> Iterator[Hazard]:
         if not _arrays(controller, settings):
             yield Hazard("no-array", f"controller.{controller.name}", "low")
     for array in settings.array:
-        if array.mounting is None:
+        if None in array.mountings:
             yield Hazard("mounting", f"array.{array.name}", "cannot tell", {"needs": ["array.mounting"]})
     measured = {entry.channel for source in settings.source for entry in source.channel}
     for array in settings.array:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis import whereabouts
 from analysis.frames import Grid, Stretch
 from analysis.sun import Floats
 from logger.settings import Array, Controller, Settings
@@ -117,3 +118,33 @@ def dump_channels(settings: Settings) -> list[str]:
     """The channels of dump loads' currents that the sources bring."""
     named = (entry.channel for source in settings.source for entry in source.channel)
     return sorted({c for c in named if c.startswith("dump.") and c.endswith(".current")})
+
+
+def wanted_channels(settings: Settings) -> list[str]:
+    """All channels that the analysis of such a vessel reads."""
+    wanted = [
+        "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
+        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
+        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
+    ]  # fmt: skip
+    if any(array.module.technology for array in settings.array):
+        wanted.append("air.outside.humidity")
+    for array in settings.array:
+        wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
+        wanted += [
+            f"array.{array.name}.{q}" for q in ("voltage", "current", "power", "module_voltage", "module_temperature")
+        ]
+    for controller in settings.controller:
+        wanted += [
+            f"controller.{controller.name}.{q}"
+            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
+        ]
+    if settings.bank:
+        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
+    wanted += dump_channels(settings)
+    for box in settings.enclosure:
+        wanted.append(f"enclosure.{box.name}.temperature")
+        if box.surroundings:
+            wanted.append(f"{box.surroundings}.temperature")
+    wanted += [f"fan.{fan.name}.running" for fan in settings.fan]
+    return wanted

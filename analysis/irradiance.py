@@ -1,21 +1,21 @@
 """Owns the light on each array: the best evidence there is at each moment, with its uncertainty.
 
 Evidence in its order: a sensor in the plane, taken as it is; a reference module's short-circuit current; a horizontal
-sensor (with dome and beam beside it, or taken apart by Erbs) turned into the plane by Hay and Davies; a lux sensor; the
-sister arrays; last the clear sky, as an upper bound alone.
+sensor (with dome and beam beside it, or taken apart by Erbs) turned into the plane by Perez; a lux sensor; the sister
+arrays; last the clear sky, as an upper bound alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from analysis.geometry import Attitude, Facing, facings
+from analysis.geometry import Attitude, facings
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS
-from analysis.sky import Parts, Sky
+from analysis.sky import GLOBAL, Dome, Parts, Sky
 from analysis.sun import Floats
 from logger.settings import Array
 
@@ -30,6 +30,8 @@ TRANSPOSITION = 0.02
 LUX_GAIN = 0.05
 SISTER_GAIN = 0.06
 OFFSET_WM2 = 3.0
+# More than this times a clear sky is the sun's place in the plane, not the sky's; common practice, no source.
+_BRIGHTEST = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,9 @@ class Light:
         The most there can be, the clear sky in the plane; NaN where a sensor gave the light [W/m²].
     beam_share : ndarray
         Share of the light that comes straight from the sun, NaN where unknown.
+    ranks : ndarray, shape (modules in series, n), or None
+        Where the modules of a string lie in several ways: the light on its best-lit module, on its second and so on
+        [W/m²]. None where all are lit alike.
     """
 
     plane: Floats
@@ -61,15 +66,32 @@ class Light:
     evidence: npt.NDArray[np.int8]
     bound: Floats
     beam_share: Floats
+    ranks: Floats | None = None
+
+    @property
+    def warming(self) -> Floats:
+        """The light that warms the modules, on the mean of them [W/m²]."""
+        return self.plane if self.ranks is None else np.asarray(self.ranks.mean(axis=0))
 
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """One kind of evidence on the grid: light, its relative uncertainty, its share of beam."""
+    """One kind of evidence on the grid: light, its relative uncertainty, its share of beam, its ranks."""
 
     plane: Floats
     gain: Floats
     beam_share: Floats
+    ranks: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Lit:
+    """What a sky gives an array: usable light [W/m²], its relative spread over the headings that nobody knows with what
+    the transposition leaves open, and its ranks."""
+
+    light: Floats
+    spread: Floats
+    ranks: Floats | None
 
 
 def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
@@ -85,13 +107,14 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     """
     ways = _Ways(array, sky, lies)
     seen: list[tuple[int, Callable[[], _Seen | None]]] = [
-        (PLANE, lambda: _in_plane(array, sky)),
-        (REFERENCE, lambda: _reference(array, sky)),
-        (HORIZONTAL, lambda: _from_parts(sky.measured, ways, HORIZONTAL_GAIN)),
+        (PLANE, lambda: _in_plane(array, sky, ways)),
+        (REFERENCE, lambda: _reference(array, sky, ways)),
+        (HORIZONTAL, lambda: _from_parts(sky.measured, ways, np.hypot(HORIZONTAL_GAIN, sky.drift_sigma(GLOBAL)))),
         (LUX, lambda: _from_parts(sky.by_lux, ways, LUX_GAIN)),
     ]
     n = len(sky.grid.start)
     plane, gain, beam = np.full(n, np.nan), np.zeros(n), np.full(n, np.nan)
+    ranks = np.full((array.modules_in_series, n), np.nan) if ways.several else None
     evidence = np.full(n, CLEAR, dtype=np.int8)
     for kind, look in seen:
         missing = ~np.isfinite(plane)
@@ -103,12 +126,14 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
         take = missing & np.isfinite(found.plane)
         for target, value in ((plane, found.plane), (gain, found.gain), (beam, found.beam_share)):
             target[take] = value[take]
+        if ranks is not None and found.ranks is not None:
+            ranks[:, take] = found.ranks[:, take]
         evidence[take] = kind
     missing = ~np.isfinite(plane)
     bound = np.full(n, np.nan)
     if missing.any():
-        bound[missing] = ways.lit(sky.clear)[0][missing]
-    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam)
+        bound[missing] = ways.lit(sky.clear).light[missing]
+    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam, ranks)
 
 
 def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: Attitude) -> Light:
@@ -129,19 +154,20 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
         return light
     ways = _Ways(array, sky, lies)
     # Under a clear sky the beam counts as it stands; under cloud the light comes from all sides.
-    plane, gain = ways.lit(sky.taken_apart(np.nan_to_num(clearness) * sky.clear.ghi))
+    found = ways.lit(sky.taken_apart(np.nan_to_num(clearness) * sky.clear.ghi))
     evidence = np.where(take, np.int8(SISTERS), light.evidence)
     return replace(
         light,
-        plane=np.where(take, plane, light.plane),
-        sigma_gain=np.where(take, np.hypot(gain, SISTER_GAIN), light.sigma_gain),
+        plane=np.where(take, found.light, light.plane),
+        sigma_gain=np.where(take, np.hypot(found.spread, SISTER_GAIN), light.sigma_gain),
         evidence=evidence,
+        ranks=None if light.ranks is None or found.ranks is None else np.where(take, found.ranks, light.ranks),
     )
 
 
 def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
     """The clear sky in the plane of an array [W/m²]."""
-    return _Ways(array, sky, lies).lit(sky.clear)[0]
+    return _Ways(array, sky, lies).lit(sky.clear).light
 
 
 class _Ways:
@@ -149,54 +175,90 @@ class _Ways:
 
     def __init__(self, array: Array, sky: Sky, lies: Attitude) -> None:
         self._sky = sky
-        groups = array.group or ()
         self._in_series = array.modules_in_series
-        self._groups: list[tuple[int, Sequence[Facing]]] = [
-            (group.modules, facings(group.tilt, group.azimuth, lies)) for group in groups
-        ] or [(array.modules_in_series * array.strings_in_parallel, facings(array.tilt, array.azimuth, lies))]
+        own = array.tilt, array.azimuth
+        whole = [(array.modules_in_series * array.strings_in_parallel, own)]
+        lying = [(group.modules, (group.tilt, group.azimuth)) for group in array.group] or whole
+        self.several = len({way for _, way in lying}) > 1
+        if not self.several:
+            lying = [(whole[0][0], lying[0][1])]
+        self._groups = [(modules, facings(*way, lies)) for modules, way in lying]
+        self._own = facings(*own, lies)
+        self._colours = sky.colours(array.module.technology)
 
-    def lit(self, parts: Parts) -> tuple[Floats, Floats]:
-        """Usable light [W/m²] and the relative spread over the headings that nobody knows."""
-        count = len(self._groups[0][1])
-        planes = np.stack([self._together(parts, way) for way in range(max(count, 1))])
+    def lit(self, parts: Parts) -> _Lit:
+        """Usable light under that sky."""
+        dome = self._sky.dome(parts)
+        found = [self._together(dome, way) for way in range(max(len(self._groups[0][1]), 1))]
+        planes = np.stack([light for light, _, _ in found])
         middle = planes.mean(axis=0)
         # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
-        spread = (planes.max(axis=0) - planes.min(axis=0)) / 4
-        return middle, spread / np.maximum(middle, 1.0)
+        spread = np.hypot(np.ptp(planes, axis=0) / 4, np.mean([apart for _, apart, _ in found], axis=0) / 2)
+        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self._colours if self.several else None
+        return _Lit(middle * self._colours, spread / np.maximum(middle, 1.0), ranks)
 
-    def _together(self, parts: Parts, way: int) -> Floats:
-        lit = []
+    def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
+        """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
+
+        The sky is the horizontal sensor's where there is one, else as clear as it is in the plane.
+        """
+        if not self.several:
+            return plane, None
+        sky = self._sky
+        clear = self._sensor(sky.dome(sky.clear))
+        share = np.where(clear > 0, np.nan_to_num(plane) / np.where(clear > 0, clear, 1.0), 0.0)
+        guessed = sky.taken_apart(np.minimum(share, _BRIGHTEST) * sky.clear.ghi)
+        seen = np.isfinite(sky.measured.ghi) & (sky.measured.ghi > 0)
+        parts = Parts(*(np.where(seen, m, g) for m, g in zip(sky.measured.each, guessed.each, strict=True)))
+        found, own = self.lit(parts), self._sensor(sky.dome(parts))
+        factor = np.where(own > 0, plane / np.where(own > 0, own, 1.0), 0.0)
+        factor = np.where(np.isfinite(plane), factor, np.nan) / self._colours
+        return found.light * factor, None if found.ranks is None else found.ranks * factor
+
+    def _sensor(self, dome: Dome) -> Floats:
+        ways = [self._sky.in_plane(way, dome) for way in self._own]
+        return np.asarray(np.mean([way.light * way.glass for way in ways], axis=0))
+
+    def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
+        """Light that all modules use together, by how much transpositions differ on it, and its ranks [W/m²]."""
+        lit, apart = [], []
         for modules, ways in self._groups:
-            plane, glass = self._sky.in_plane(ways[min(way, len(ways) - 1)], parts)
-            lit.append((modules, plane * glass))
-        if len(lit) == 1:
-            return lit[0][1]
-        return _strings([plane for modules, plane in lit for _ in range(modules)], self._in_series)
+            found = self._sky.in_plane(ways[min(way, len(ways) - 1)], dome)
+            lit += [found.light * found.glass] * (modules if self.several else 1)
+            apart.append(np.abs(found.apart))
+        if not self.several:
+            return lit[0], apart[0], lit[0][None, :]
+        ranks = _ranks(lit, self._in_series)
+        return _usable(lit, self._in_series), np.max(apart, axis=0), ranks
 
 
-def _strings(modules: list[Floats], in_series: int) -> Floats:
+def _ranks(modules: list[Floats], in_series: int) -> Floats:
+    """Light on the best-lit module of a string, on its second and so on, in the mean of the strings [W/m²]."""
+    strings = [np.stack(modules[i : i + in_series]) for i in range(0, len(modules), in_series)]
+    return np.asarray(np.mean([-np.sort(-string, axis=0) for string in strings], axis=0))
+
+
+def _usable(modules: list[Floats], in_series: int) -> Floats:
     """Light that unequally lit modules can use together, string by string.
 
     In a string the worst-lit module sets the current, unless its bypass diodes carry the others past it: of n modules
     the best k give k/n of the voltage at the current of the k-th.
     """
-    total = np.zeros_like(modules[0])
-    strings = [modules[i : i + in_series] for i in range(0, len(modules), in_series)]
-    for string in strings:
-        lit = -np.sort(-np.stack(string), axis=0)
-        share = (np.arange(len(string)) + 1)[:, None] / len(string)
-        total += (lit * share).max(axis=0)
-    return total / len(strings)
+    share = (np.arange(in_series) + 1)[:, None] / in_series
+    strings = [np.stack(modules[i : i + in_series]) for i in range(0, len(modules), in_series)]
+    return np.asarray(np.mean([(-np.sort(-string, axis=0) * share).max(axis=0) for string in strings], axis=0))
 
 
-def _in_plane(array: Array, sky: Sky) -> _Seen | None:
-    plane = sky.light(f"irradiance.{array.name}.plane")
+def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
+    channel = f"irradiance.{array.name}.plane"
+    plane = sky.light(channel)
     if not np.isfinite(plane).any():
         return None
-    return _Seen(plane, np.full(len(plane), PLANE_GAIN), _beam_beside(plane, sky))
+    usable, ranks = ways.beside(plane)
+    return _Seen(usable, np.hypot(PLANE_GAIN, sky.drift_sigma(channel)), _beam_beside(plane, sky), ranks)
 
 
-def _reference(array: Array, sky: Sky) -> _Seen | None:
+def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     """A module's short-circuit current as light: it reflects, and sees colours, as the array's own modules do.
 
     The form of IEC 60904-2: G = 1000 W/m² · I / I_sc · (1 - α (T - 25 °C)), from memory.
@@ -207,7 +269,8 @@ def _reference(array: Array, sky: Sky) -> _Seen | None:
     warm = sky.stretch[f"array.{array.name}.module_temperature"].on(sky.grid)
     alpha = (array.module.temp_coeff_isc if array.module.temp_coeff_isc is not None else 0.05) / 100.0
     plane = reference_light(amps, array.module.isc, alpha, np.where(np.isfinite(warm), warm, 25.0))
-    return _Seen(plane, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky))
+    usable, ranks = ways.beside(plane)
+    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky), ranks)
 
 
 def reference_light(amps: Floats, isc: float, alpha: float, temperature: Floats) -> Floats:
@@ -215,14 +278,15 @@ def reference_light(amps: Floats, isc: float, alpha: float, temperature: Floats)
     return np.maximum(1000.0 * amps / isc * (1.0 - alpha * (temperature - 25.0)), 0.0)
 
 
-def _from_parts(parts: Parts, ways: _Ways, gain: float) -> _Seen | None:
+def _from_parts(parts: Parts, ways: _Ways, gain: Floats | float) -> _Seen | None:
     known = np.isfinite(parts.ghi)
     if not known.any():
         return None
-    plane, spread = ways.lit(parts)
+    found = ways.lit(parts)
     with np.errstate(divide="ignore", invalid="ignore"):
         beam = np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)
-    return _Seen(np.where(known, plane, np.nan), np.sqrt(gain**2 + TRANSPOSITION**2 + spread**2), beam)
+    relative = np.sqrt(gain**2 + TRANSPOSITION**2 + found.spread**2)
+    return _Seen(np.where(known, found.light, np.nan), relative, beam, found.ranks)
 
 
 def _beam_beside(plane: Floats, sky: Sky) -> Floats:

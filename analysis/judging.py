@@ -16,6 +16,7 @@ import pandas as pd
 from analysis import (
     bank,
     cover,
+    drift,
     enclosure,
     envelope,
     evidence,
@@ -27,14 +28,16 @@ from analysis import (
     offsets,
     sisters,
     states,
+    whereabouts,
     wiring,
     yields,
 )
+from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
-from analysis.sky import ALBEDO, Sky
-from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, day_start
+from analysis.sky import ALBEDO, GLOBAL, Sky
+from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from logger.rollup import MINUTE_MS
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
@@ -48,6 +51,7 @@ def judge_days(
     covered_before: dict[str, bool],
     record: tuple[int, int],
     longitude: float,
+    drifts: Drifts | None = None,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
 
@@ -66,20 +70,22 @@ def judge_days(
         Where the record begins and ends, UTC [ms]: what lies outside has no state.
     longitude : float
         Of the solar days.
+    drifts : mapping, optional
+        Drift of each light sensor on each day, to be taken out.
     """
-    site = settings.site
     starts = [day_start(day, longitude) for day in days]
-    place = Place(*_position(connection, settings, starts[0], starts[-1] + DAY_MS), site.elevation)
-    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place)
+    track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
+    place = whereabouts.place(settings, track)
+    path = SunPath(starts[0] - DAY_MS, starts[-1] + 2 * DAY_MS, place, track=track)
     suns = [
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
     ]
-    wanted = wanted_channels(settings)
+    wanted = instruments.wanted_channels(settings)
     always = [c for c in wanted if c.startswith(_ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection))
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -124,18 +130,11 @@ def _window(sun: SunDay) -> tuple[int, int]:
     return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
 
 
-def _position(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> tuple[float, float]:
-    """Where she lies: by the settings, or for a vessel under way in the middle of the day's positions."""
-    site = settings.site
-    if site.moored != "under way":
-        return site.latitude, site.longitude
-    found = load(connection, start, stop, [(start, stop)], ["site.position.latitude", "site.position.longitude"])
-    latitude, longitude = (found[f"site.position.{name}"].value for name in ("latitude", "longitude"))
-    if not len(latitude) or not len(longitude):
-        return site.latitude, site.longitude
-    turn = np.radians(longitude)
-    middle = np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn))))
-    return float(np.median(latitude)), float(middle)
+def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> Track | None:
+    if settings.site.moored != "under way":
+        return None
+    found = load(connection, start, stop, [(start, stop)], whereabouts.CHANNELS)
+    return whereabouts.track(found, start, stop)
 
 
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
@@ -157,7 +156,9 @@ class _Shared:
         record: tuple[int, int],
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
+        drifts: Drifts,
     ) -> None:
+        self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
         self.path = path
@@ -198,9 +199,10 @@ class _Shared:
             self.path.at(grid.middle),
             self.place,
             self.stretch,
-            ALBEDO[site.around],
+            ALBEDO[whereabouts.around(self.settings)],
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
+            lambda channel: drift.on_grid(self.drifts, channel, self.suns, grid),
         )
 
     def _offsets(self, channel: str) -> list[float]:
@@ -215,7 +217,7 @@ class _Shared:
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
-        channel = "irradiance.horizontal.global"
+        channel = GLOBAL
         pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
         grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
         found: list[list[LightDay]] = []
@@ -224,7 +226,8 @@ class _Shared:
             if len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
                 said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
-            found.append([said] if said else [])
+            known = self.drifts.get((channel, sun.day), drift.NONE)
+            found.append([replace(said, drift=known.gain)] if said else [])
         return found
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
@@ -293,6 +296,7 @@ def _judge_group(
     )
     tell = evidence.teller(controller, light, said, around, could)
     inside = _inside(grid, shared.record)
+    minutes = _expected_frame(grid, light, said, could)
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
@@ -320,7 +324,7 @@ def _judge_group(
                     state,
                     shared.ohms(array, day),
                 ),
-                _expected_frame(mask & inside & (state != states.NIGHT), grid, light, said, could),
+                minutes[mask & inside & (state != states.NIGHT)],
                 held,
             )
         )
@@ -343,19 +347,19 @@ def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
 
 
 def _expected_frame(
-    where: yields.Mask, grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
+    grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "interval_ms": grid.step,
-            "measured_w": said.power[where],
-            "expected_w": could.power[where],
-            "low_w": could.low[where],
-            "high_w": could.high[where],
-            "plane_wm2": light.plane[where],
-            "module_c": could.cell[where],
+            "measured_w": said.power,
+            "expected_w": could.power,
+            "low_w": could.low,
+            "high_w": could.high,
+            "plane_wm2": light.plane,
+            "module_c": could.cell,
         },
-        index=pd.DatetimeIndex(grid.start[where].astype("datetime64[ms]"), name="t").tz_localize("UTC"),
+        index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
     )
 
 
@@ -371,30 +375,3 @@ def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
     power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
     return grid_for([*power, *light[:1]], sun.start, sun.stop)
-
-
-def wanted_channels(settings: Settings) -> list[str]:
-    wanted = [
-        "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", "site.position.latitude", "site.position.longitude",
-    ]  # fmt: skip
-    for array in settings.array:
-        wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
-        wanted += [
-            f"array.{array.name}.{q}" for q in ("voltage", "current", "power", "module_voltage", "module_temperature")
-        ]
-    for controller in settings.controller:
-        wanted += [
-            f"controller.{controller.name}.{q}"
-            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
-        ]
-    if settings.bank:
-        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
-    wanted += instruments.dump_channels(settings)
-    for box in settings.enclosure:
-        wanted.append(f"enclosure.{box.name}.temperature")
-        if box.surroundings:
-            wanted.append(f"{box.surroundings}.temperature")
-    wanted += [f"fan.{fan.name}.running" for fan in settings.fan]
-    return wanted

@@ -122,7 +122,11 @@ def too_low(controller: Controller | None, said: Measured, around: Surroundings,
         return np.zeros(len(said.power), dtype=bool)
     by_drawing = expected.allowed.bound & (said.power < _AT_LIMIT * expected.allowed.free)
     bank_v = np.where(np.isfinite(said.output_voltage), said.output_voltage, around.bank_v)
-    below = (said.voltage < bank_v + controller.run_headroom_v) & (said.voltage >= _ARRIVES * bank_v)
+    arrives = said.voltage >= _ARRIVES * bank_v
+    below = (said.voltage < bank_v + controller.run_headroom_v) & arrives
+    # Stopped, it wants more: an array without current that shows less than what starts it.
+    stopped = said.power < _STOPPED * expected.allowed.free
+    below |= stopped & (said.voltage < bank_v + controller.start_headroom_v) & arrives
     return np.asarray(by_drawing | (below & (said.power < _TOO_LOW_SHARE * expected.allowed.free)))
 
 

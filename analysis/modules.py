@@ -36,6 +36,14 @@ def faiman_factors(mounting: str) -> tuple[float, float]:
     return _RACK[0] * share, _RACK[1] * share
 
 
+def array_temperature(array: Array, plane: Floats, air: Floats, wind: Floats | float) -> tuple[Floats, Floats]:
+    """The mean of an array's modules, each group by its own mounting; as `temperature` does for one."""
+    mountings = array.mountings
+    found = {m: temperature(plane, air, wind, m) for m in set(mountings)}
+    both = np.mean([np.stack(found[m]) for m in mountings], axis=0)
+    return both[0], both[1]
+
+
 def temperature(plane: Floats, air: Floats, wind: Floats | float, mounting: str | None) -> tuple[Floats, Floats]:
     """Module temperature from the weather, with its standard uncertainty.
 
@@ -77,20 +85,29 @@ class Electrics:
         Irradiance in the plane [W/m²], NaN where unknown, and cell temperature [°C].
     mixed : tuple of tuple of Module
         Strings of unequal modules, each with a diode; without them all are alike.
+    ranks : ndarray, shape (modules in series, n), or None
+        Of alike modules that lie in several ways: the light on the best-lit one of a string, on the second and so on.
     """
 
-    def __init__(self, module: Module, plane: Floats, cell: Floats, mixed: Strings = ()) -> None:
+    def __init__(
+        self, module: Module, plane: Floats, cell: Floats, mixed: Strings = (), ranks: Floats | None = None
+    ) -> None:
         self.module = module
         self.plane = plane
         self.cell = cell
         self.mixed = mixed
         self.table = _mixed_table(mixed) if mixed else _table(module)
+        self.ranks = None if mixed or self.table is None else ranks
 
     @classmethod
-    def of(cls, array: Array, plane: Floats, cell: Floats) -> Electrics:
+    def of(cls, array: Array, plane: Floats, cell: Floats, ranks: Floats | None = None) -> Electrics:
         """Those of an array; where one of its unequal modules has no diode, all count as the array's own module."""
         known = array.is_mixed and all(diodes.of_module(m) is not None for string in array.strings for m in string)
-        return cls(array.module, plane, cell, array.strings if known else ())
+        return cls(array.module, plane, cell, array.strings if known else (), ranks)
+
+    def ranked(self) -> list[Electrics]:
+        """The electrics of the modules of a string, the best-lit first."""
+        return [Electrics(self.module, lit, self.cell) for lit in ([] if self.ranks is None else self.ranks)]
 
     @property
     def matched(self) -> float:

@@ -220,6 +220,7 @@ def _light(days: Sequence[LightDay]) -> list[dict[str, Any]]:
                 "night_offset_wm2": _rounded(statistics.median(d.offset_wm2 for d in mine), 2),
                 "clear_days": len(gains),
                 "gain": _rounded(statistics.median(gains), 4) if gains else None,
+                "drift_taken_out": _rounded(mine[-1].drift, 2),
                 "noon_shift_min": _rounded(statistics.median(shifts) / 60, 2) if shifts else None,
             }
         )

@@ -204,6 +204,8 @@ class LightDay:
         Measured over clear-sky light.
     noon_shift_s, noon_sigma_s : float or None
         By how much its noon comes after the sun's, with the standard uncertainty [s].
+    drift : float
+        Of its gain since its first clear days, taken out of the light that judged this day; 1 where none was.
     """
 
     channel: str
@@ -215,6 +217,7 @@ class LightDay:
     gain: float | None
     noon_shift_s: float | None
     noon_sigma_s: float | None
+    drift: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,8 +367,8 @@ class Results:
     def light_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[LightDay]:
         """In the order of days, then channels."""
         rows = self._connection.execute(
-            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s FROM light_day "
-            "WHERE day BETWEEN ? AND ? ORDER BY day, channel",
+            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift "
+            "FROM light_day WHERE day BETWEEN ? AND ? ORDER BY day, channel",
             _bounds(first, last),
         )
         return [LightDay(row[0], dt.date.fromisoformat(row[1]), *row[2:]) for row in rows]

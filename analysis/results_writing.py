@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import repeat
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,8 @@ from analysis.results import (
     StateRun,
     SunDay,
 )
+
+_MINUTE_COLUMNS = ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     for array, frame in day.expected.items():
         _insert(
             connection,
-            "expected (array, t, interval_ms, measured_w, expected_w, low_w, high_w, plane_wm2, module_c, method)",
+            f"expected (array, t, interval_ms, {', '.join(_MINUTE_COLUMNS)}, method)",
             _expected_rows(array, frame, method),
         )
     _insert(
@@ -103,7 +106,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     )
     _insert(
         connection,
-        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, method)",
+        "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift, method)",
         ((x.channel, name, *_values(x)[2:], method) for x in day.light),
     )
     if day.bank:
@@ -125,14 +128,10 @@ def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any,
 
 
 def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tuple[Any, ...]]:
-    t = (frame.index.as_unit("ms").asi8).tolist()  # type: ignore[attr-defined]
-    columns = [
-        np.round(frame[name].to_numpy(dtype=float), 3).tolist()
-        for name in ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
-    ]
-    interval = frame["interval_ms"].astype(int).tolist()
+    t = frame.index.as_unit("ms").asi8.tolist()  # type: ignore[attr-defined]
+    columns = np.round(frame[list(_MINUTE_COLUMNS)].to_numpy(dtype=float), 3).T.tolist()
     # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
-    return ((array, *row, method) for row in zip(t, interval, *columns, strict=True))
+    return zip(repeat(array), t, frame["interval_ms"].tolist(), *columns, repeat(method), strict=False)
 
 
 def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], method: str) -> None:

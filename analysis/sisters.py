@@ -54,7 +54,7 @@ def light_for(array: Array, power: Floats, settings: Settings, stretch: Stretch,
     ohm = design_ohm(array_cable(settings, array.name))
     light = power / array.rated_w * modules.STC_IRRADIANCE
     for _ in range(4):  # a fixed point: warmth and loss change it by a few per cent
-        modelled, _ = modules.temperature(light, air, modules.UNMEASURED_WIND, array.mounting)
+        modelled, _ = modules.array_temperature(array, light, air, modules.UNMEASURED_WIND)
         cell = np.where(np.isfinite(measured), measured, modelled)
         given = controllers.best_power(array, ohm, Electrics.of(array, light, cell))
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -112,7 +112,9 @@ def _full_load(kind: str, name: str, settings: Settings, near_v: Floats) -> tupl
 
 def _together(far: Pieces, near: Pieces, amps: Pieces) -> tuple[Times, int, Floats, Floats, Floats]:
     """The moments at which all three were read over the same interval."""
-    t = np.intersect1d(np.intersect1d(far.start, near.start), amps.start)
+    if np.array_equal(far.start, near.start) and np.array_equal(far.start, amps.start):
+        return amps.start, amps.step, far.value, near.value, amps.value
+    t = np.intersect1d(np.intersect1d(far.start, near.start, assume_unique=True), amps.start, assume_unique=True)
     columns = [p.value[np.searchsorted(p.start, t)] for p in (far, near, amps)]
     return t, amps.step, columns[0], columns[1], columns[2]
 
@@ -127,24 +129,26 @@ def _fit(
     if not enough or spread < _LEAST_SPREAD * _LEAST_CURRENT * scale:
         return None
     # A slope speaks of the time at which its lever arm was long.
-    lever = (current - current.mean()) ** 2
-    at = float((t * (lever / lever.sum())).sum())
+    lean = current - current.mean()
+    lever = lean @ lean
+    at = float(t[0] + ((t - t[0]) * lean) @ lean / lever)
     days = (t - at) / 86_400_000
     drop = far_v - near_v
-    rough = max(float(np.polyfit(current, drop, 1)[0]), design, 0.01)
+    rough = max(float(lean @ drop / lever), design, 0.01)
     columns = np.stack([np.ones_like(current), current, current * days, near_v - near_v.mean()], axis=1)
     prior_sigma = np.array([_OFFSET_V, np.inf, max(_DRIFT_PER_DAY * rough, 0.02), _GAIN])
+    precision = np.diag(np.where(np.isfinite(prior_sigma), 1.0 / prior_sigma**2, 0.0))
     weights = np.ones(len(t))
     noise, found, covariance = 0.05, np.zeros(4), np.eye(4)
     step = max(float(np.median(np.diff(t))), 1.0) if len(t) > 1 else 1.0
     thinning = max(_CORRELATION_MS / step, 1.0)
     for _ in range(4):  # reweighted until stray readings no longer pull (Huber)
-        precision = np.diag(np.where(np.isfinite(prior_sigma), 1.0 / prior_sigma**2, 0.0))
-        information = (columns.T * weights) @ columns / (noise**2 * thinning)
-        covariance = np.linalg.inv(information + precision)
-        found = covariance @ ((columns.T * weights) @ drop / (noise**2 * thinning))
+        weighed = columns.T * (weights / (noise**2 * thinning))
+        covariance = np.linalg.inv(weighed @ columns + precision)
+        found = covariance @ (weighed @ drop)
         residual = drop - columns @ found
-        noise = max(1.4826 * float(np.median(np.abs(residual - np.median(residual)))), 0.003)
-        weights = np.minimum(1.0, 1.5 * noise / np.maximum(np.abs(residual), 1e-9))
+        size = np.abs(residual)
+        noise = max(1.4826 * float(np.median(size)), 0.003)
+        weights = np.minimum(1.0, 1.5 * noise / np.maximum(size, 1e-9))
     sigma = float(np.hypot(np.sqrt(covariance[1, 1]), _CURRENT_GAIN * found[1]))
     return round(at), float(found[1]), sigma, float(found[0])

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import states
+from analysis import standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
@@ -104,7 +104,8 @@ def of_day(
         verdict=found,
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
-        features=_features(array, day, judged, grid, light, said, expected),
+        features=_features(array, day, judged, grid, light, said, expected)
+        | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
     )
 

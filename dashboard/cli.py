@@ -18,6 +18,7 @@ COMMANDS = {
     "new": "dashboard.commands.building:new",
     "check": "dashboard.commands.building:check",
     "listen": "dashboard.commands.recording:listen",
+    "run": "dashboard.commands.aboard:run",
     "record": "dashboard.commands.recording:record",
     "clock": "dashboard.commands.clock:clock",
     "import": "dashboard.commands.importing:import_files",

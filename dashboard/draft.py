@@ -26,6 +26,16 @@ _PLACEHOLDERS = """\
 # Nobody was asked: every value below is a placeholder, of an invented vessel. Put your own in their place.
 """
 
+_PASSAGE = """\
+# Where she will be otherwise, one block for each part of the cruise, both dates included:
+# [[passage]]
+# from = 2027-06-01
+# until = 2027-08-20
+# latitude = 69.65                # degrees, north is positive
+# longitude = 18.96               # degrees, east is positive
+# around = "water"                # water | land | ice | snow there
+"""
+
 _SOURCES = """\
 # What is read. Find out what a line sends, and have the block proposed:  noonmark listen
 # Uncomment one, or add your own; a channel is subject.name.quantity, for instance array.{array}.voltage.
@@ -73,6 +83,7 @@ def text(answers: Answers, *, placeholders: bool = False) -> str:
     blocks = [
         _HEAD.format(name=answers["site"]["name"]) + (_PLACEHOLDERS if placeholders else ""),
         _table("[site]", "site", Site, answers["site"]),
+        _PASSAGE,
         _table("[store]", "store", Store, answers["store"]),
     ]
     for one in answers.get("array", []):

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from analysis.hazards import Circuit, Hazard
 from dashboard.acts import ARRAY_LIVE, CODES, NOT_CONNECT
-from dashboard.wording import NBSP, capital, count, listed, quantity, subject
+from dashboard.wording import NBSP, UNKNOWN, capital, count, listed, quantity, subject
 from logger.place import WHY
 from logger.settings import Settings
 
@@ -211,11 +211,16 @@ def _sentence(settings: Settings, found: Sequence[Hazard]) -> str:
 def _both_sides(circuits: Sequence[Circuit]) -> Iterator[str]:
     for c in circuits:
         yield f"  {c.array}: {c.in_series} in series, {c.in_parallel} in parallel"
-        yield (
-            f"    array side    {quantity(c.array_a, 'A', 1)} at {quantity(c.array_v, 'V', 1)}; open circuit "
+        yield "    array side    " + (
+            UNKNOWN
+            if {c.array_a, c.array_v, c.open_circuit_v, c.short_circuit_a} == {None}
+            else f"{quantity(c.array_a, 'A', 1)} at {quantity(c.array_v, 'V', 1)}; open circuit "
             f"{quantity(c.open_circuit_v, 'V', 1)}, short circuit {quantity(c.short_circuit_a, 'A', 1)}"
         )
-        yield f"    battery side  {quantity(c.bank_a, 'A', 1)} at {quantity(c.bank_v, 'V')}"
+        at_bank = (
+            UNKNOWN if c.bank_a is c.bank_v is None else f"{quantity(c.bank_a, 'A', 1)} at {quantity(c.bank_v, 'V')}"
+        )
+        yield f"    battery side  {at_bank}"
 
 
 def _numbered(number: int, hazard: Hazard) -> list[str]:

@@ -88,11 +88,16 @@ def _is_cover(finding: Finding) -> bool:
 
 
 def _sound(spans: Sequence[ArraySpan]) -> bool:
-    return any(s.ratio is not None for s in spans)
+    return bool(_judged(spans))
+
+
+def _judged(spans: Sequence[ArraySpan]) -> list[ArraySpan]:
+    """Those of which something can be told: a ratio of a few minutes is a number and no verdict."""
+    return [s for s in spans if s.ratio is not None and s.verdict != "cannot tell"]
 
 
 def _got(spans: Sequence[ArraySpan]) -> str:
-    judged = [s for s in spans if s.ratio is not None]
+    judged = _judged(spans)
     shares = sorted({round(100 * (s.ratio or 0)) for s in judged})
     shown = f"{shares[0]}" if len(shares) == 1 else f"{shares[0]} to {shares[-1]}"
     who = f"The {judged[0].name} array" if len(judged) == 1 else "The arrays"

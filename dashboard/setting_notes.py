@@ -43,6 +43,7 @@ NOTES: Final[dict[str, dict[str, str]]] = {
         "temp_coeff_isc": "%/K",
         "cells_in_series": "cells in one module",
         "substrings": "bypass diodes in one module",
+        "technology": "mono | poly | cdte | cigs | amorphous; only with a broadband light sensor",
     },
     "cable": {
         "name": "free text",

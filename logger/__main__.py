@@ -5,27 +5,32 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import sqlite3
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
+from functools import partial
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
 
-from logger import collector, settling
+from logger import settling
 from logger.batches import EventBatch, LiveBatch
 from logger.capture import Capture
 from logger.clock import Clock, SystemClock
+from logger.collector import FAILING
 from logger.decoders import registry as decoders
-from logger.errors import NoonmarkError
+from logger.errors import NoonmarkError, StoreError, StoreHeld
+from logger.outbox import Outbox
 from logger.plan import Plan, SourcePlan
-from logger.protocols import Batch, Source
+from logger.protocols import Batch
 from logger.sources import registry as sources
 from logger.store import claim, open_reader
+from logger.supervision import Readers
 from logger.timeline import Timeline
 from logger.watch import ServiceManager, Stage, Watch
-from logger.writer import Outbox, Writer
+from logger.writer import Writer
 
 if TYPE_CHECKING:
     from logger.sources.csv_file import Table
@@ -72,20 +77,28 @@ class Recorder:
             There is no store, or another logger records into it.
         """
         plan, outbox, store = self._plan, self._outbox, Path(self._plan.store_path)
-        with claim(store), ExitStack() as around:
+        with ExitStack() as around:
+            self._hold(store, around)
             timeline = self._timeline(store)
             capture = around.enter_context(_capture(plan, timeline))
             writer = Writer(plan, self._clock, timeline, outbox)
             watch = Watch(ServiceManager(), lambda name: self._stuck(name, timeline), self._moving)
             try:
                 setting = sources.Setting(
-                    self._clock, timeline, decoders.make, _csv_table, store, plan.sources, plan.longitude, capture
+                    self._clock,
+                    timeline,
+                    decoders.make,
+                    _csv_table,
+                    store,
+                    plan.sources,
+                    plan.longitude,
+                    capture,
+                    plan.settings_hash,
                 )
                 log.info("recording %d sources into %s", len(plan.sources), plan.store_path)
-                threads = self._started(sources.make(plan.sources, setting), timeline, watch)
+                readers = self._reading(setting, watch)
                 self._write(writer, watch)
-                for thread in threads:
-                    thread.join(JOIN_S)
+                readers.join(JOIN_S)
                 done = writer.finish()
             finally:
                 watch.stop()
@@ -93,9 +106,28 @@ class Recorder:
         log.info("stopped" if done else "stopped; the last readings could not be written")
         return 0 if done else 1
 
+    def _hold(self, store: Path, around: ExitStack) -> None:
+        """Keep other loggers away from the store; one that cannot be written yet is held by the writer, once it can."""
+        if self._plan.prepared:
+            around.enter_context(claim(store))
+            return
+        try:
+            with claim(store):
+                pass
+        except StoreHeld:
+            raise
+        except StoreError as fault:
+            log.error("%s", fault)
+
     def _timeline(self, store: Path) -> Timeline:
-        with closing(open_reader(store)) as connection:
-            offset_ms, known = settling.beginning(connection, self._clock, self._plan)
+        offset_ms: int | None = None
+        known: bool | None = None
+        try:
+            with closing(open_reader(store)) as connection:
+                offset_ms, known = settling.beginning(connection, self._clock, self._plan)
+        except (StoreError, sqlite3.Error):
+            if self._plan.prepared:
+                raise
 
         def on_step(t: int, text: str) -> None:
             log.warning("%s", text)
@@ -118,28 +150,32 @@ class Recorder:
     def _stuck(self, name: str, timeline: Timeline) -> None:
         log.error("%s: it does not move any more", name)
         if name != WRITER:
-            text = f"{collector.FAILING}: its reader hangs; the others go on"
+            text = f"{FAILING}: its reader hangs again and again; the others go on"
             self._outbox.put(EventBatch(timeline.now_ms(), name, "state", text))
-            self._outbox.put(LiveBatch(name, collector.FAILING, {}))
+            self._outbox.put(LiveBatch(name, FAILING, {}))
 
     def _moving(self, name: str) -> None:
         log.info("%s: it moves again", name)
 
-    def _started(self, made: list[tuple[str, Source]], timeline: Timeline, watch: Watch) -> list[Thread]:
-        """The threads of the sources, and where it is wanted the one that publishes what they say."""
-        put = self._outbox.put
-        if self._plan.publish is None:
-            return collector.start(made, self._clock, self._stop, put, watch)
-        # Only who publishes pays for the broker's library.
-        from logger.publishing import LatestValues  # noqa: PLC0415
+    def _reading(self, setting: sources.Setting, watch: Watch) -> Readers:
+        """The readers of all sources, and where it is wanted the one that publishes what they say."""
+        put, publish, timeline = self._outbox.put, self._plan.publish, setting.timeline
+        if publish is not None:
+            # Only who publishes pays for the broker's library.
+            from logger.publishing import LatestValues  # noqa: PLC0415
 
-        latest = LatestValues(self._plan.publish, self._clock, timeline.now_ms)
+            latest = LatestValues(publish, self._clock, timeline.now_ms)
 
-        def put_and_show(batch: Batch) -> None:
-            put(batch)
-            latest.see(batch.moved(timeline.shift_ms) if isinstance(batch, LiveBatch) else batch)
+            def put(batch: Batch) -> None:
+                self._outbox.put(batch)
+                latest.see(batch.moved(timeline.shift_ms) if isinstance(batch, LiveBatch) else batch)
 
-        return collector.start([*made, ("publish", latest)], self._clock, self._stop, put_and_show, watch)
+        readers = Readers(self._clock, timeline.now_ms, self._stop, put, watch)
+        for plan in self._plan.sources:
+            readers.start(plan.name, partial(sources.make, plan, setting), sources.patience_s(plan))
+        if publish is not None:
+            readers.start("publish", lambda: latest, sources.NAMES_S)
+        return readers
 
 
 @contextmanager

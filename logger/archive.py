@@ -16,29 +16,26 @@ from __future__ import annotations
 
 import datetime as dt
 import glob
-import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from logger import parquet_files, reading, rollup, sealed
-from logger.rows import COLUMNS, Flags, Ints, Rows, empty, filled, from_store
-from logger.sealed import DAY_MS, Kind, one_moment
+from logger import adopting, parquet_files, reading, reopening, sealed
+from logger.about import about, marks
+from logger.rows import Flags, Rows, from_store
+from logger.sealed import DAY_MS, Kind
 from logger.settling import unsettled
-from logger.store import HOUR_MS, keep_rejects, touch_hours, transaction
+from logger.store import HOUR_MS, WritingConnection, transaction
 
 MINUTE_DAYS = 400
 """Minutes stay in the store so long [d], then whole months of them are sealed."""
 # Other writers wait while a piece is taken away or brought back: far below the half second that is promised to them.
 _PIECE_S = 0.15
 _FIRST_PIECE_MS = 300_000
-_MOST_ROWS = 20_000
 _VACUUM_PAGES = 2_000
-_ROOM = 10_000
 
 Progress = Callable[[str], None]
 
@@ -90,13 +87,13 @@ class Archive:
 
     Parameters
     ----------
-    connection : sqlite3.Connection
-        A writer, outside a transaction.
+    connection : WritingConnection
+        Outside a transaction.
     progress : callable, optional
         Called with a word about what is at hand.
     """
 
-    def __init__(self, connection: sqlite3.Connection, progress: Progress = lambda text: None) -> None:
+    def __init__(self, connection: WritingConnection, progress: Progress = lambda text: None) -> None:
         self._connection, self._progress = connection, progress
         self._folder = sealed.archive_folder(connection)
         (store,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
@@ -121,6 +118,9 @@ class Archive:
         """
         done = Done()
         self._sweep()
+        for start in adopting.adopt(self._connection):
+            self._progress(date_of(start).isoformat())
+            self._roll_up(start, now, done)
         hot = (now - hot_days * DAY_MS) // DAY_MS * DAY_MS
         # Readings whose clock nobody vouches for may yet be moved to another day.
         moving = unsettled(self._connection)
@@ -134,7 +134,7 @@ class Archive:
                 if not self._clear("sample", *day):
                     continue
                 done.reopened.append(date_of(day[0]))
-                self._bring_back_day(day[0])
+                reopening.bring_back_day(self._connection, day[0])
             self._seal_day(*day, now, done)
         # Means that reached into a day that is sealed by now.
         for day in filter(settled, self._held("sample", 0, hot, _day)):
@@ -145,17 +145,12 @@ class Archive:
             if sealed.is_sealed(self._connection, "minute", month[0]):
                 if not self._clear("minute", *month):
                     continue
-                self._bring_back("minute", *month)
-            self._write("minute", *month, self._read("minute", *month), done)
+                for file in sealed.between(self._connection, "minute", *month):
+                    reopening.bring_back(self._connection, file)
+            self._write("minute", *month, reopening.read(self._connection, "minute", *month), done)
             self._clear("minute", *month)
         self._give_space_back()
         return done
-
-    def reopen(self, stretches: Iterable[tuple[int, int]]) -> None:
-        """Bring the sealed days of some stretches [ms UTC] back into the store, for data that are about to come."""
-        for start, stop in stretches:
-            for day in sealed.between(self._connection, "sample", start, stop):
-                self._bring_back_day(day.start)
 
     def _sweep(self) -> None:
         """Files that were never finished."""
@@ -175,91 +170,29 @@ class Archive:
             yield stretch
             at = stretch[1]
 
+    def _roll_up(self, start: int, now: int, done: Done) -> None:
+        """Bring a sealed day back for its minutes, hours and days alone, and seal it as it was."""
+        reopening.bring_back_day(self._connection, start)
+        reopening.close_hours(self._connection, *_day(start), now)
+        self._seal_day(*_day(start), now, done)
+
     # -- into a file ----------------------------------------------------------------------------------------
 
     def _seal_day(self, start: int, stop: int, now: int, done: Done) -> None:
-        rows = self._read("sample", start, stop)
-        before = self._file_before(start)
-        if before is None or not rows.same(before):
-            self._follow(rows, before, start, stop, now)
+        rows = reopening.read(self._connection, "sample", start, stop)
+        reopening.follow(self._connection, start, stop, now, rows)
         self._write("sample", start, stop, rows, done)
         self._clear("sample", start, stop, rows)
-
-    def _read(self, kind: Kind, start: int, stop: int) -> Rows:
-        """Hour by hour: a long read would keep the log of a writer from being copied into the store."""
-        with one_moment(self._connection):
-            (count,) = self._connection.execute(
-                f"SELECT count(*) FROM {kind} WHERE t >= ? AND t < ?", (start, stop)
-            ).fetchone()
-        # Some more for rows that come meanwhile; those beyond wait for the next run.
-        room = count + _ROOM
-        return filled(kind, self._hours(kind, start, stop, room), room)
-
-    def _hours(self, kind: Kind, start: int, stop: int, room: int) -> Iterator[Rows]:
-        for hour in range(start, stop, HOUR_MS):
-            rows = from_store(self._connection, kind, hour, hour + HOUR_MS).where(slice(0, room))
-            room -= len(rows)
-            yield rows
-
-    def _file_before(self, start: int) -> Rows | None:
-        """What the file of a reopened day holds."""
-        row = self._connection.execute(
-            "SELECT file, stop FROM sealed WHERE kind = 'sample' AND start = ? AND reopened = 1", (start,)
-        ).fetchone()
-        if row is None or not (self._folder / row[0]).exists():
-            return None
-        return parquet_files.read(self._folder / row[0], "sample", self._ids(), start, row[1])
-
-    def _ids(self) -> dict[str, int]:
-        return dict(self._connection.execute("SELECT name, id FROM channel"))
-
-    def _follow(self, rows: Rows, before: Rows | None, start: int, stop: int, now: int) -> None:
-        """Bring rollups after: of a reopened day that changed, of hours left open, of sealed days that means reach."""
-        hours = set(range(start, stop, HOUR_MS)) if before is not None else self._without_rows(rows, start, stop)
-        reach = self._reach(rows)
-        beyond = reach > stop
-        old = before if before is not None else empty("sample")
-        if beyond.any() and not rows.where(beyond).same(old.where(self._reach(old) > stop)):
-            for day in sealed.between(self._connection, "sample", stop, int(reach.max())):
-                self._bring_back_day(day.start)
-                hours |= set(range(day.start, day.stop, HOUR_MS))
-        for hour in sorted(hours):
-            with transaction(self._connection):
-                rollup.refresh(self._connection, hour, hour + HOUR_MS, now)
-                touch_hours(self._connection, [hour])
-
-    def _without_rows(self, rows: Rows, start: int, stop: int) -> set[int]:
-        """Hours that hold samples and lack the row of a channel: nobody came back to close them."""
-        known = self._connection.execute("SELECT t, channel FROM hour WHERE t >= ? AND t < ?", (start, stop)).fetchall()
-        there = np.array([t * (1 << 20) + channel for t, channel in known], dtype=np.int64)
-        found = set()
-        for hour in range(start, stop, HOUR_MS):
-            numbers = np.unique(rows.between(hour, hour + HOUR_MS).channel)
-            if not np.isin(hour * (1 << 20) + numbers, there).all():
-                found.add(hour)
-        return found
-
-    def _reach(self, rows: Rows) -> Ints:
-        """How far each sample reaches, UTC [ms]: a mean to its end, an instant to itself."""
-        if not len(rows):
-            return rows.t
-        spans = self._connection.execute(
-            "SELECT channel, start, stop, interval_ms FROM span WHERE start <= ? AND stop > ? AND interval_ms > ?",
-            (int(rows.t[-1]), int(rows.t[0]), rollup.MINUTE_MS),
-        ).fetchall()
-        reach = rows.t.copy() if spans else rows.t
-        # The shortest last, for of several spans the shortest counts.
-        for channel, start, stop, interval_ms in sorted(spans, key=lambda span: -int(span[3])):
-            over = np.flatnonzero((rows.channel == channel) & (rows.t >= start) & (rows.t < stop))
-            reach[over] = rows.t[over] + interval_ms
-        return reach
 
     def _write(self, kind: Kind, start: int, stop: int, rows: Rows, done: Done) -> None:
         day = date_of(start)
         name = f"{self._stem}-{day.isoformat()}" if kind == "sample" else f"{self._stem}-minutes-{day:%Y-%m}"
         path = self._folder / f"{name}.parquet"
-        names = {number: name for name, number in self._ids().items()}
-        parquet_files.write(path, kind, rows, names, about(self._connection, start, stop))
+        names = {number: name for name, number in reopening.channel_numbers(self._connection).items()}
+        meta = about(self._connection, start, stop)
+        if kind == "sample":
+            meta["marks"] = marks(self._connection, start, stop)
+        parquet_files.write(path, kind, rows, names, meta)
         with transaction(self._connection):
             self._connection.execute(
                 "INSERT OR REPLACE INTO sealed (kind, start, stop, file, n, first, last) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -277,23 +210,30 @@ class Archive:
 
     def _clear(self, kind: Kind, start: int, stop: int, rows: Rows | None = None) -> bool:
         """Take rows that the file holds out of the store; whether others, late ones, are left there."""
-        if rows is None:
-            (file,) = sealed.between(self._connection, kind, start, stop)
-            held = self._connection.execute(
-                f"SELECT DISTINCT channel FROM {kind} WHERE t >= ? AND t < ?", (start, stop)
-            )
-            rows = reading.in_file(self._connection, file, start, stop, {channel for (channel,) in held})
-        begin, length, late = start, _FIRST_PIECE_MS if kind == "sample" else HOUR_MS, False
-        while begin < stop:
-            end = min(begin + length, stop)
-            with transaction(self._connection):
-                began = time.monotonic()
-                if not sealed.is_sealed(self._connection, kind, start):
-                    return True
-                late |= self._clear_piece(kind, begin, end, rows.between(begin, end), stop)
-                taken = time.monotonic() - began
-            begin, length = end, max(1000, int(length * min(2.0, _PIECE_S / max(taken, 1e-6))))
+        files = sealed.between(self._connection, kind, start, stop) if rows is None else []
+        late, length = False, _FIRST_PIECE_MS if kind == "sample" else HOUR_MS
+        for begin, end in reopening.windows(start, stop):
+            if rows is not None:
+                in_file = rows.between(begin, end)
+            elif (held := self._channels_of(kind, begin, end)) and files:
+                in_file = reading.in_file(self._connection, files[0], begin, end, held)
+            else:
+                continue
+            at = begin
+            while at < end:
+                piece = min(at + length, end)
+                with transaction(self._connection):
+                    began = time.monotonic()
+                    if not sealed.is_sealed(self._connection, kind, start):
+                        return True
+                    late |= self._clear_piece(kind, at, piece, in_file.between(at, piece), stop)
+                    taken = time.monotonic() - began
+                at, length = piece, max(1000, int(length * min(2.0, _PIECE_S / max(taken, 1e-6))))
         return late
+
+    def _channels_of(self, kind: Kind, start: int, stop: int) -> set[int]:
+        rows = self._connection.execute(f"SELECT DISTINCT channel FROM {kind} WHERE t >= ? AND t < ?", (start, stop))
+        return {channel for (channel,) in rows}
 
     def _clear_piece(self, kind: Kind, start: int, stop: int, in_file: Rows, end: int) -> bool:
         here = from_store(self._connection, kind, start, stop)
@@ -315,66 +255,12 @@ class Archive:
 
     def _still_needed(self, rows: Rows, end: int) -> Flags:
         """Means that reach past the end of their day, into one whose samples are not sealed."""
-        reach = self._reach(rows)
+        reach = reopening.reach(self._connection, rows)
         beyond: Flags = reach > end
         for at in np.flatnonzero(beyond):
             days = range(end, int(reach[at]), DAY_MS)
             beyond[at] = not all(sealed.is_sealed(self._connection, "sample", day) for day in days)
         return beyond
-
-    # -- back into the store --------------------------------------------------------------------------------
-
-    def _bring_back_day(self, start: int) -> None:
-        """A sealed day, its month of minutes, and the means of days before that reach into it."""
-        for month in sealed.between(self._connection, "minute", start, start + DAY_MS):
-            self._bring_back("minute", month.start, month.stop)
-        for day in sealed.between(self._connection, "sample", start - self._longest(start), start):
-            before = reading.in_file(self._connection, day, day.start, day.stop)
-            self._insert("sample", before.where(self._reach(before) > start))
-        self._bring_back("sample", start, start + DAY_MS)
-
-    def _longest(self, start: int) -> int:
-        (longest,) = self._connection.execute(
-            "SELECT coalesce(max(interval_ms), 0) FROM span WHERE start < ? AND stop >= ?", (start, start)
-        ).fetchone()
-        return int(longest) if longest > rollup.MINUTE_MS else 0
-
-    def _bring_back(self, kind: Kind, start: int, stop: int) -> None:
-        (file,) = sealed.between(self._connection, kind, start, stop)
-        rows = reading.in_file(self._connection, file, start, stop)
-        if kind == "sample":
-            self._note_superseded(rows, start, stop)
-        self._insert(kind, rows)
-        with transaction(self._connection):
-            self._connection.execute("UPDATE sealed SET reopened = 1 WHERE kind = ? AND start = ?", (kind, start))
-
-    def _insert(self, kind: Kind, rows: Rows) -> None:
-        columns = COLUMNS[kind]
-        statement = (
-            f"INSERT OR IGNORE INTO {kind} (t, channel, {', '.join(columns)}) VALUES (?, ?{', ?' * len(columns)})"
-        )
-        for begin in range(0, len(rows), _MOST_ROWS):
-            piece = rows.where(slice(begin, begin + _MOST_ROWS))
-            with transaction(self._connection):
-                self._connection.executemany(
-                    statement, zip(piece.t.tolist(), piece.channel.tolist(), *piece.values.tolist(), strict=True)
-                )
-
-    def _note_superseded(self, rows: Rows, start: int, stop: int) -> None:
-        """A late row of the same time and channel wins; the value that it replaces goes to the rejects."""
-        here = from_store(self._connection, "sample", start, stop)
-        other = rows.keyed_in(here) & ~rows.found_in(here)
-        if not other.any():
-            return
-        old = rows.where(other)
-        names = {number: name for name, number in self._ids().items()}
-        words = {(c, code): word for c, code, word in self._connection.execute("SELECT * FROM label")}
-        kept = [
-            (t, "archive", f"{names[channel]} = {words.get((channel, value), value)}".encode(), "superseded")
-            for t, channel, value in zip(old.t.tolist(), old.channel.tolist(), old.values[0].tolist(), strict=True)
-        ]
-        with transaction(self._connection):
-            keep_rejects(self._connection, kept)
 
     def _give_space_back(self) -> None:
         """The file shrinks by what was taken out, in short steps."""
@@ -388,29 +274,3 @@ class Archive:
             if left >= free:
                 break
         self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
-
-
-def about(connection: sqlite3.Connection, start: int, stop: int) -> dict[str, Any]:
-    """Units, words, spans and settings that stand behind a stretch of the record, for the metadata of a file."""
-    words: dict[str, dict[str, str]] = {}
-    for name, code, word in connection.execute(
-        "SELECT channel.name, code, label.name FROM label JOIN channel ON channel.id = label.channel"
-    ):
-        words.setdefault(name, {})[str(code)] = word
-    spans = connection.execute(
-        "SELECT name, start, stop, interval_ms, label, source FROM span JOIN channel ON id = channel "
-        "WHERE start < ? AND stop > ? ORDER BY name, start",
-        (stop, start),
-    )
-    in_force = connection.execute(
-        "SELECT start, stop, hash, text FROM settings WHERE start < ? AND (stop IS NULL OR stop > ?) ORDER BY start",
-        (stop, start),
-    )
-    return {
-        "start": start,
-        "stop": stop,
-        "units": dict(connection.execute("SELECT name, unit FROM channel ORDER BY name")),
-        "words": words,
-        "spans": [list(row) for row in spans],
-        "settings": [list(row) for row in in_force],
-    }

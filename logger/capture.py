@@ -124,7 +124,7 @@ class CapturedLine:
 
     def read(self) -> bytes:
         data = self._line.read()
-        if data:
+        if data and self._open:
             self._capture.data(self._source, data)
         return data
 

@@ -23,7 +23,7 @@ from logger.settings_file import parse, read
 from logger.settings_mistakes import LISTS, loads, toml
 from logger.store import keep_settings, note, open_writer, transaction
 
-KINDS = tuple(kind for kind in LISTS if kind != "source")
+KINDS = tuple(kind for kind in LISTS if kind not in ("source", "passage"))
 """The kinds of parts that may have several entries of one name, each with its dates."""
 
 

@@ -1,23 +1,24 @@
-"""Owns the threads that listen: one a source, quiet while its line is away, honest about every silence."""
+"""Owns listening to a live line: quiet while it is away, honest about every silence."""
 
 from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from threading import Event, Thread
+from collections.abc import Callable, Sequence
+from threading import Event
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.doubts import Doubts
+from logger.earlier import Earlier
 from logger.errors import LineFault, LineInUse
+from logger.parts import Silences, Told
 from logger.plan import SourcePlan
-from logger.protocols import Decoder, Emit, Line, Source
+from logger.protocols import Decoder, Emit, Line
 from logger.readings import Item, Record, Reject, Remark, TimeEvidence
 from logger.restarts import KIND as RESTARTED
 from logger.restarts import Restarts
 from logger.timeline import Timeline
-from logger.watch import Pulse, Watch
 
 log = logging.getLogger("noonmark.logger")
 
@@ -103,8 +104,8 @@ class LiveSource:
         For every wait.
     timeline : Timeline
         For every time.
-    last_heard : int, optional
-        When an earlier session last heard it [ms UTC].
+    earlier : Earlier, optional
+        What the store knows of it from earlier sessions.
     whose : callable, optional
         Names the other source whose messages some lines are, or None.
     longitude : float
@@ -118,7 +119,7 @@ class LiveSource:
         decoder: Decoder,
         clock: Clock,
         timeline: Timeline,
-        last_heard: int | None = None,
+        earlier: Earlier | None = None,
         whose: Callable[[Sequence[bytes]], str | None] = lambda lines: None,
         longitude: float = 0.0,
     ) -> None:
@@ -129,8 +130,9 @@ class LiveSource:
         self._state = WAITING
         self._fault: type[LineFault] | None = None
         self._interrupted = False
-        self._last_heard = last_heard
-        self._heard_before = last_heard is not None
+        earlier = earlier or Earlier()
+        self._last_heard = earlier.last_heard
+        self._heard_before = self._last_heard is not None
         self._last_given = 0
         self._strange = 0
         self._strange_lines: deque[bytes] = deque(maxlen=FAILING_AFTER)
@@ -138,7 +140,10 @@ class LiveSource:
         self._barred = False
         self._fitting = 0
         self._doubts = Doubts(self._channels)
-        self._restarts = Restarts(self._channels, longitude)
+        known = self._last_heard is not None and timeline.known
+        last = timeline.of_store(self._last_heard or 0) if known else None
+        self._restarts = Restarts(self._channels, longitude, earlier, last)
+        self._silences = Silences(plan, earlier.silent)
         self._backoff = Backoff()
         self._sieve = Sieve()
 
@@ -156,6 +161,10 @@ class LiveSource:
             finally:
                 self._line.close()
         emit(LiveBatch(self._name, WAITING, self._channels))
+
+    def let_go(self) -> None:
+        """Close the line under a reader that hangs in it."""
+        self._line.close()
 
     def _listen(self, stop: Event, emit: Emit) -> None:
         self._decoder.opened()
@@ -209,6 +218,8 @@ class LiveSource:
                 tuple(doubt for t, record in moments for doubt in self._doubts.of(t, record)),
             )
         )
+        if moments:
+            self._tell_parts(self._silences.heard(now, records), emit)
         for t, record in moments:
             sign = self._restarts.heard(t, record, self._timeline.known)
             if sign:
@@ -248,7 +259,14 @@ class LiveSource:
         log.info("%s: %s: %s", self._name, RESTARTED, sign)
         emit(EventBatch(t, self._name, RESTARTED, sign))
 
+    def _tell_parts(self, told: Sequence[Told], emit: Emit) -> None:
+        for t, kind, text in told:
+            log.info("%s: %s", self._name, text)
+            emit(EventBatch(t, self._name, kind, text))
+
     def _heard(self, times: list[int], emit: Emit) -> None:
+        if self._state != READING:
+            self._silences.resumed(times[0])
         first, self._last_given, self._strange = times[0], times[-1], 0
         if self._last_heard is not None:
             self._tell_gap(self._last_heard, first, emit)
@@ -272,6 +290,8 @@ class LiveSource:
         quiet = now - max(opened, self._last_given)
         if quiet > self._unheard_ms and self._state in (WAITING, READING):
             self._becomes(UNHEARD, f"open, but no reading for {quiet / 1000:.0f} s", now, emit)
+        if self._state == READING:
+            self._tell_parts(self._silences.fallen(now), emit)
 
     def _lost(self, fault: LineFault, emit: Emit) -> None:
         now = self._timeline.now_ms()
@@ -291,29 +311,3 @@ class LiveSource:
         log.info("%s: %s: %s", self._name, state, why)
         emit(EventBatch(now, self._name, "state", f"{state}: {why}"))
         emit(LiveBatch(self._name, state, self._channels))
-
-
-def start(
-    sources: Iterable[tuple[str, Source]], clock: Clock, stop: Event, emit: Emit, watch: Watch | None = None
-) -> list[Thread]:
-    """A thread for each source, watched; one that fails in a way nobody foresaw says so and begins again."""
-    threads = []
-    for name, source in sources:
-        seen, hand_on = stop, emit
-        if watch is not None:
-            seen = pulse = Pulse(stop, watch.stage(name))
-            hand_on = pulse.watched(emit)
-        arguments = (name, source, clock, seen, hand_on)
-        threads.append(Thread(target=_keep_going, args=arguments, name=f"source {name}", daemon=True))
-    for thread in threads:
-        thread.start()
-    return threads
-
-
-def _keep_going(name: str, source: Source, clock: Clock, stop: Event, emit: Emit) -> None:
-    while not stop.is_set():
-        try:
-            source.run(stop, emit)
-        except Exception:
-            log.exception("%s: a fault in Noonmark itself; it begins again in %g s", name, AWAY_S)
-            clock.wait(stop, AWAY_S)

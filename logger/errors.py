@@ -9,7 +9,10 @@
     ├── UnknownUnit              a unit that cannot become the channel's unit
     ├── UnknownConductor         a conductor of a size or class that no table holds
     ├── StoreError               the store cannot be opened, read or written
+    │   ├── ArchiveBusy          another process moves rows between store and archive
     │   ├── StoreMissing         there is no store at that path
+    │   ├── StoreHeld            another logger records into it
+    │   ├── StoreUnwritable      it is there, and cannot be written now: full disk, read-only, another's, locked
     │   └── StoreTooNew          a later Noonmark wrote it
     ├── CaptureFault             a capture cannot be written or read
     ├── ImportFault              a history file cannot be read as the mapping says
@@ -72,8 +75,22 @@ class StoreError(NoonmarkError):
     """The store cannot be opened, read or written."""
 
 
+class ArchiveBusy(StoreError):
+    """Another process moves rows between store and archive."""
+
+
 class StoreMissing(StoreError):
     """There is no store at that path."""
+
+
+class StoreHeld(StoreError):
+    """Another logger records into the store."""
+
+
+class StoreUnwritable(StoreError):
+    """The store is there and cannot be written now, which can pass: who records waits for it."""
+
+    exit_status = 75  # EX_TEMPFAIL of sysexits.h
 
 
 class StoreTooNew(StoreError):

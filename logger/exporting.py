@@ -13,17 +13,20 @@ from typing import Any, Literal, TextIO
 import numpy as np
 
 from logger import parquet_files, reading, sealed
-from logger.archive import about
+from logger.about import about
 from logger.errors import StoreError, UsageError
 from logger.exported import BETWEEN_MARKS, MARKS, TIME, Column, Means, under_spans
-from logger.rollup import DAY_MS
+from logger.rollup import DAY_MS, MINUTE_MS
 from logger.rows import Floats, Ints, Rows, joined
+from logger.store import HOUR_MS
+from logger.words import time_in_words
 
 Resolution = Literal["samples", "minute", "hour", "day"]
 Progress = Callable[[float], None]
 
 # Hours and days are read so many at a time [ms], which bounds the memory.
 _MONTH_MS = 32 * DAY_MS
+_LENGTHS = {"minute": MINUTE_MS, "hour": HOUR_MS, "day": DAY_MS}
 _SUMS = (("mean", 0), ("low", 1), ("high", 2), ("n", 3))
 
 Channels = dict[int, tuple[str, str]]
@@ -175,7 +178,7 @@ def _csv(
     if resolution == "samples":
         table: _Samples | _Sums = _Samples(connection, start, stop, chosen, words)
     else:
-        table = _Sums(chosen, words)
+        table = _Sums(connection, chosen, words, _LENGTHS[resolution])
     writer.writerow([TIME, *table.headers])
     count = 0
     for rows in parts:
@@ -187,26 +190,35 @@ def _csv(
 
 
 class _Sums:
-    """Columns of minutes, hours or days: mean, lowest, highest, number of samples; of words the one most seen."""
+    """Columns of minutes, hours or days: mean, lowest, highest, number of samples.
 
-    def __init__(self, chosen: Channels, words: dict[tuple[int, float], str]) -> None:
+    Of words the one most seen, the number of samples, and how long each was held.
+    """
+
+    def __init__(
+        self, connection: sqlite3.Connection, chosen: Channels, words: dict[tuple[int, float], str], length: int
+    ) -> None:
+        self._connection, self._length = connection, length
         self._chosen, self._words = chosen, words
+        self._words_of = {number: [word for (c, _), word in words.items() if c == number] for number in chosen}
 
     @property
     def headers(self) -> list[str]:
         found = []
-        for name, unit in self._chosen.values():
+        for number, (name, unit) in self._chosen.items():
             if unit == "text":
                 found += [f"{name} most seen [text]", f"{name} n [count]"]
+                found += [f"{name} {word} [s]" for word in self._words_of[number]]
             else:
                 found += [f"{name} {what} [{'count' if what == 'n' else unit}]" for what, _ in _SUMS]
         return found
 
     def columns(self, rows: Rows, times: Ints) -> list[list[str]]:
         found = []
-        for number, (_, unit) in self._chosen.items():
+        for number, (name, unit) in self._chosen.items():
             own = rows.where(rows.channel == number)
             at = np.searchsorted(times, own.t)
+            held = self._held(name, own.t) if unit == "text" else []
             for what, place in _SUMS:
                 if what == "n":
                     cells = [str(int(n)) for n in own.values[place].tolist()]
@@ -217,6 +229,16 @@ class _Sums:
                 else:
                     continue
                 found.append(_laid(cells, at, len(times)))
+            for word in self._words_of[number]:
+                found.append(_laid([f"{each.get(word, 0) / 1000:g}" for each in held], at, len(times)))
+        return found
+
+    def _held(self, name: str, starts: Ints) -> list[dict[str, int]]:
+        """How long each word was held in the intervals that begin there, read a day at a time."""
+        found: list[dict[str, int]] = []
+        for day in np.unique(starts // DAY_MS).tolist():
+            own = starts[starts // DAY_MS == day].tolist()
+            found += time_in_words(self._connection, name, own, self._length)
         return found
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from bisect import bisect_left
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 from logger import rollup
 from logger.history_pieces import Kept, PieceWriter, counted, cut, keep_new_rejects, unique
@@ -19,12 +18,29 @@ _FIRST_CELLS = 20_000
 _LEAST_ROWS = 50
 
 
+@dataclass(slots=True)
+class Pace:
+    """How many cells go into one transaction: as many as this machine writes in a fraction of a second.
+
+    Attributes
+    ----------
+    cells : int
+    """
+
+    cells: int = _FIRST_CELLS
+
+    def took(self, seconds: float, rows: int, columns: int) -> None:
+        """A piece of so many rows and columns took that long [s]: faster or slower from here on."""
+        self.cells = max(_LEAST_ROWS, int(rows * columns * min(2.0, _PIECE_S / max(seconds, 1e-6))))
+
+
 def keep(
     connection: sqlite3.Connection,
     channels: Channels,
     plan: SourcePlan,
     block: Block,
     closed_before: int,
+    pace: Pace | None = None,
 ) -> Kept:
     """Keep the rows of a block; the same rows again change nothing.
 
@@ -44,31 +60,27 @@ def keep(
     closed_before : int
         Now [ms UTC]: the minute, hour and day in which it lies get no row yet. Rows dated a day and more after it
         can only come from a machine whose clock is behind, so their intervals count as closed.
+    pace : Pace, optional
+        What was learnt from the blocks before.
     """
+    pace = pace or Pace()
     kept = Kept(marked=len(block.marks), rejects=counted(block.rejects))
     writer = PieceWriter(connection, channels, plan, closed_before)
-    step = max(_LEAST_ROWS, _FIRST_CELLS // max(1, len(block.columns)))
+    width = max(1, len(block.columns))
     begin, rows = 0, len(block.times)
     while begin < rows or (begin == 0 and block.rejects):
+        step = max(_LEAST_ROWS, pace.cells // width)
         with transaction(connection):
             started = time.monotonic()
             if begin == 0:
                 keep_new_rejects(connection, plan.name, block)
-            end = _at_midnight(block.times, begin, begin + step)
             if rows:
-                writer.write(unique(cut(block, begin, end)), kept)
+                writer.write(unique(cut(block, begin, begin + step)), kept)
             taken = time.monotonic() - started
-        step = max(_LEAST_ROWS, int((end - begin) * min(2.0, _PIECE_S / max(taken, 1e-6))))
-        begin = end
+        if begin + step <= rows:  # the rest of a block says little of how fast it goes
+            pace.took(taken, step, width)
+        begin += step
     return kept
-
-
-def _at_midnight(times: Sequence[int], begin: int, end: int) -> int:
-    """Where a piece best ends, at `end` or before: a day that is not cut in two is summed once."""
-    if end >= len(times):
-        return end
-    midnight = bisect_left(times, times[end] // rollup.DAY_MS * rollup.DAY_MS, begin, end)
-    return midnight if begin + _LEAST_ROWS < midnight else end
 
 
 def keep_within(

@@ -15,6 +15,7 @@ from logger.plan import Plan, SourcePlan
 from logger.readings import Block
 from logger.store import Channels, WritingConnection, keep_settings, transaction
 
+_HEAD_BYTES = 1 << 18
 _PIECE_BYTES = 1 << 20
 _LOG_PAGES = 8_000
 
@@ -78,7 +79,7 @@ def _fitting(path: Path, known: Sequence[SourcePlan]) -> SourcePlan | None:
         return exported.SOURCE
     try:
         with path.open("rb") as file:
-            head = file.read(_PIECE_BYTES)
+            head = file.read(_HEAD_BYTES)
     except OSError:
         return None
     faults: dict[str, str] = {}
@@ -144,12 +145,12 @@ def bring_in(
         # Much is written in a row: copying it from the log into the store less often costs fewer waits for the disk.
         connection.execute(f"PRAGMA wal_autocheckpoint = {_LOG_PAGES}")
         history.close_finished(connection, now)
-        channels = Channels(connection)
+        channels, pace = Channels(connection), history.Pace()
         for path, source in chosen:
             brought = Brought(path, source.name if source else "")
             try:
                 for own, block in _pieces(path, source, brought, progress):
-                    _keep(connection, channels, plan, own, block, brought, now)
+                    _keep(connection, channels, plan, own, block, brought, now, pace)
                 _say_if_nothing(brought)
             except ImportFault as fault:
                 brought.fault = str(fault)
@@ -202,11 +203,12 @@ def _keep(
     block: Block,
     brought: Brought,
     now: int,
+    pace: history.Pace,
 ) -> None:
     if source is None or not (block.times or block.rejects):
         return
     _reopen(connection, Path(plan.store_path), source, block)
-    brought.kept.add(history.keep(connection, channels, source, block, now))
+    brought.kept.add(history.keep(connection, channels, source, block, now, pace))
     if block.times:
         first, last = min(block.times), max(block.times)
         brought.first = first if brought.first is None else min(first, brought.first)
@@ -218,12 +220,12 @@ def _reopen(connection: sqlite3.Connection, store: Path, source: SourcePlan, blo
     """Bring sealed days into which rows fall, or means reach, back into the store: there they are compared."""
     if not block.times or not sealed.between(connection, "sample", min(block.times), max(block.times) + 1):
         return
-    from logger.archive import Archive  # noqa: PLC0415 - heavy, and rare
+    from logger.reopening import reopen  # noqa: PLC0415 - heavy, and rare
 
     reach = source.time.interval_ms if source.time and source.time.interval_ms else 1
     days = {at // sealed.DAY_MS * sealed.DAY_MS for t in block.times for at in (t, t + reach - 1)}
     with sealed.at_work(store, wait=True):
-        Archive(connection).reopen((day, day + 1) for day in sorted(days))
+        reopen(connection, ((day, day + 1) for day in sorted(days)))
 
 
 def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: int) -> None:

@@ -238,6 +238,23 @@ def meta(path: Path) -> dict[str, Any]:
     return found
 
 
+def bounds(path: Path) -> tuple[int, int, int]:
+    """Number of rows of a file, and the times of the first and the last of them, UTC [ms].
+
+    Raises
+    ------
+    StoreError
+        The file is missing, damaged or empty.
+    """
+    try:
+        with _opened(path) as file:
+            groups_of_time = [file.metadata.row_group(n).column(0).statistics for n in range(file.num_row_groups)]
+            ends = [round(at.timestamp() * 1000) for each in groups_of_time for at in (each.min, each.max)]
+            return file.metadata.num_rows, min(ends), max(ends)
+    except (OSError, pa.ArrowException, AttributeError, ValueError) as fault:
+        raise _unreadable(path, fault) from None
+
+
 def _unreadable(path: Path, fault: Exception) -> StoreError:
     why = "is missing" if isinstance(fault, FileNotFoundError) else f"cannot be read ({fault})"
     return StoreError(f"{path}: {why}; bring the file back from a backup")

@@ -227,7 +227,11 @@ class PublishPlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What the lean logger runs on; `capture` names the file for the raw bytes of live lines, where they are wanted."""
+    """What the lean logger runs on.
+
+    `capture` names the file for the raw bytes of live lines, where they are wanted; `prepared` says whether the store
+    was brought up to date: not where it cannot be written now.
+    """
 
     settings_text: str
     settings_hash: str
@@ -238,6 +242,7 @@ class Plan:
     """Of the site [°]: the logger knows midnight by it."""
     publish: PublishPlan | None = None
     capture: str | None = None
+    prepared: bool = True
 
     def to_json(self) -> str:
         return json.dumps(dataclasses.asdict(self), ensure_ascii=False)

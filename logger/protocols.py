@@ -81,3 +81,7 @@ class Source(Protocol):
     def run(self, stop: Event, emit: Emit) -> None:
         """Hand over batches until `stop` is set; device faults never end it."""
         ...
+
+    def let_go(self) -> None:
+        """Close what is read from, under a reader that hangs in it. From another thread."""
+        ...

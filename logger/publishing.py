@@ -79,6 +79,9 @@ class LatestValues:
             else:
                 self._tell(None, emit)
 
+    def let_go(self) -> None:
+        """Whoever hangs holds a connection of its own, and what it did not bring there is the next one's to bring."""
+
     def _tell(self, fault: str | None, emit: Emit) -> None:
         """One log line and one event for each change."""
         if fault == self._fault:

@@ -98,47 +98,6 @@ class Record:
                 found[name] = own.t.tolist(), own.values[0].tolist()
         return found
 
-    def time_in_words(self, channel: str, start: int, stop: int, most_ms: int = MINUTE_MS) -> dict[str, int]:
-        """How long a text channel held each word [ms] with ``start <= t < stop``.
-
-        A word holds from its reading to the next one, at most so long: what a silent device did meanwhile is not
-        known. A word that covers an interval, where `span` says so, holds for that interval.
-
-        Parameters
-        ----------
-        channel : str
-            A text channel.
-        start, stop : int
-            UTC [ms].
-        most_ms : int
-            Longest time for which one reading counts [ms].
-
-        Returns
-        -------
-        dict of str to int
-            Word to milliseconds; their sum is the time that is known.
-        """
-        known = self.channels().get(channel)
-        if known is None or known[1] != "text":
-            return {}
-        spans = self._connection.execute(
-            "SELECT start, stop, interval_ms FROM span WHERE channel = ? AND start < ? AND stop > ? "
-            "AND interval_ms IS NOT NULL",
-            (known[0], stop, start),
-        ).fetchall()
-        longest = max([most_ms, *(row[2] for row in spans)])
-        rows = reading.rows(self._connection, "sample", start - longest, stop, {known[0]})
-        words = self.words(channel)
-        held: dict[str, int] = {}
-        times = rows.t.tolist()
-        for t, following, code in zip(times, [*times[1:], stop], rows.values[0].tolist(), strict=True):
-            most = min((length for a, b, length in spans if a <= t < b), default=most_ms)
-            time = min(t + most, following, stop) - max(t, start)
-            if time > 0:
-                word = words[int(code)]
-                held[word] = held.get(word, 0) + time
-        return held
-
     def series(self, channel: str, start: int, stop: int, most: int = 2000) -> Series | None:
         """One channel over ``start <= t < stop``, as fine as `most` rows allow; None for a channel never kept.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from logger.earlier import Earlier
 from logger.readings import Record
 
 KIND = "restarted or updated"
@@ -25,17 +26,26 @@ class Restarts:
         What it sends.
     longitude : float
         Where midnight is [°].
+    earlier : Earlier
+        What it said in earlier sessions.
+    last : int or None
+        When that was, on the line of this session [ms]; None where that cannot be known.
     """
 
-    def __init__(self, channels: Collection[str], longitude: float) -> None:
+    def __init__(
+        self, channels: Collection[str], longitude: float, earlier: Earlier | None = None, last: int | None = None
+    ) -> None:
         self._telling = {name for name in channels if name.endswith((".version", ".day_energy"))}
         self._east_ms = round(longitude / 360 * DAY_MS)
-        self._last_t: int | None = None
+        earlier = earlier or Earlier()
+        self._last_t = last
         self._gap: tuple[int, int] | None = None
-        self._counters: dict[str, float] = {}
-        self._versions: dict[str, str] = {}
-        self._layouts: set[tuple[str, ...]] = set()
-        self._new_layouts: list[tuple[str, ...]] = []
+        self._counters = dict(earlier.counters)
+        self._versions = dict(earlier.words)
+        self._layouts: set[frozenset[str]] = set(earlier.layouts)
+        self._new_layouts: list[frozenset[str]] = []
+        # Settings that were changed meanwhile may be why its messages are not understood.
+        self._mapped_alike = earlier.same_settings or last is None
         self._unsure = False
         self._strange_since: int | None = None
 
@@ -53,14 +63,14 @@ class Restarts:
         if self._last_t is not None and t - self._last_t >= GAP_MS:
             self._gap, self._unsure = (self._last_t, t), True
             self._new_layouts = []
-        self._last_t, self._strange_since = t, None
+        self._last_t, self._strange_since, self._mapped_alike = t, None, True
         signs = [
             *(
                 sign
                 for name, value in record.readings
                 if name in self._telling and (sign := self._sign(name, value, known))
             ),
-            *self._layout(tuple(name for name, _ in record.readings)),
+            *self._layout(frozenset(name for name, _ in record.readings)),
         ]
         return "; ".join(signs) or None
 
@@ -71,7 +81,9 @@ class Restarts:
 
     def layout_lost(self) -> str | None:
         """What it means that for a while nothing was a reading: after a gap it may speak otherwise now."""
-        if self._last_t is None or self._strange_since is None or self._strange_since - self._last_t < GAP_MS:
+        if not self._mapped_alike or self._last_t is None or self._strange_since is None:
+            return None
+        if self._strange_since - self._last_t < GAP_MS:
             return None
         return f"after {(self._strange_since - self._last_t) / 1000:.0f} s of silence its messages have another layout"
 
@@ -90,9 +102,9 @@ class Restarts:
         first, last = (t + self._east_ms for t in (start - _MIDNIGHT_MS, stop + _MIDNIGHT_MS))
         return first // DAY_MS != last // DAY_MS
 
-    def _layout(self, names: tuple[str, ...]) -> list[str]:
+    def _layout(self, names: frozenset[str]) -> list[str]:
         """Told once the first few messages after a gap have none of the sets of fields that they had before it."""
-        if not self._unsure or names in self._layouts:
+        if not self._unsure or not self._layouts or names in self._layouts:
             self._layouts.add(names)
             self._unsure = False
             return []

@@ -17,9 +17,13 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Collection
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from logger import sealed
 from logger.store import HOUR_MS
+
+if TYPE_CHECKING:
+    from logger.fresh import Fresh, HourSum, Row
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
@@ -38,6 +42,12 @@ FROM sample s WHERE {where}
 GROUP BY 1, 2
 """
 
+# A sample that stands on the minute is alone in it where all do: no two share a time.
+_MINUTE_ALONE = """
+INSERT INTO minute (t, channel, mean, low, high, n)
+SELECT s.t, s.channel, s.value, s.value, s.value, 1 FROM sample s WHERE {where}
+"""
+
 _MINUTE_WORDS = """
 INSERT INTO minute (t, channel, mean, low, high, n)
 SELECT t, channel, value, value, value, total FROM (
@@ -49,6 +59,7 @@ SELECT t, channel, value, value, value, total FROM (
 ) WHERE place = 1
 """
 
+_INSERT = "INSERT INTO {table} (t, channel, mean, low, high, n) VALUES (?, ?, ?, ?, ?, ?)"
 _LONGER = {"hour": HOUR_MS, "day": DAY_MS}
 # More of them would make the statement long; SQLite's own limit is 500 parts.
 _MOST_STRETCHES = 40
@@ -70,6 +81,11 @@ FROM (
     AND s.channel IN ({numbers}) AND {unmarked}
 ) WHERE length > 60000 AND hour * 3600000 >= :start AND hour * 3600000 < :stop AND t + length > hour * 3600000
 """
+# Means that lie within one hour each.
+_HELD_PIECES = """
+SELECT s.t / 3600000 * 3600000, s.channel, s.value, s.value, s.value, 1, 1, {length}
+FROM sample s WHERE s.t >= max({begin}, :start) AND s.t < min({end}, :stop) AND s.channel IN ({numbers}) AND {unmarked}
+"""
 _SUMS = """
 SELECT begin, channel, sum(mean * covered) / sum(covered), min(low), max(high), sum(n), sum(first),
   sum(covered) FROM ({pieces}) GROUP BY begin, channel{word}
@@ -82,6 +98,7 @@ def refresh(
     stop: int,
     closed_before: int,
     channels: Collection[int] | None = None,
+    fresh: Fresh | None = None,
 ) -> None:
     """Make every closed minute, hour and day that touches ``start <= t < stop`` say what its samples say.
 
@@ -97,6 +114,8 @@ def refresh(
         Intervals that end after this moment [ms UTC] are open and get no row.
     channels : collection of int, optional
         Only these channels changed; None means all.
+    fresh : Fresh, optional
+        What the only samples of these channels in a part of the stretch come to; all of it is closed.
     """
     kinds = dict(connection.execute("SELECT id, unit = 'text' FROM channel"))
     wanted = set(kinds) if channels is None else set(channels) & set(kinds)
@@ -104,10 +123,11 @@ def refresh(
         numbers = {number for number in wanted if bool(kinds[number]) is words}
         if numbers:
             reach = max(_longest(connection, start, stop, numbers).values(), default=0)
+            summed = None if words else fresh
             for begin, end in sealed.open_parts(connection, start, stop):
-                _refresh_minutes(connection, begin, end, closed_before, numbers, words)
+                _refresh_minutes(connection, begin, end, closed_before, numbers, words, summed)
             for begin, end in sealed.open_parts(connection, start, stop + reach):
-                _refresh_longer(connection, begin, end, closed_before, numbers, words)
+                _refresh_longer(connection, begin, end, closed_before, numbers, words, summed)
 
 
 def _longest(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int]) -> dict[int, int]:
@@ -121,10 +141,26 @@ def _longest(connection: sqlite3.Connection, start: int, stop: int, numbers: Col
 
 
 def _refresh_minutes(
-    connection: sqlite3.Connection, start: int, stop: int, closed_before: int, numbers: set[int], words: bool
+    connection: sqlite3.Connection,
+    start: int,
+    stop: int,
+    closed_before: int,
+    numbers: set[int],
+    words: bool,
+    fresh: Fresh | None,
 ) -> None:
     first = start // MINUTE_MS * MINUTE_MS
     last = min(-(-stop // MINUTE_MS), closed_before // MINUTE_MS) * MINUTE_MS
+    if fresh and fresh.told_by_minute:
+        begin, end = max(first, fresh.minutes[0]), min(last, fresh.minutes[1])
+        if begin < end:
+            connection.executemany(_INSERT.format(table="minute"), fresh.minute_rows(begin, end))
+            _ask_minutes(connection, first, begin, numbers, words)
+            first = end
+    _ask_minutes(connection, first, last, numbers, words)
+
+
+def _ask_minutes(connection: sqlite3.Connection, first: int, last: int, numbers: set[int], words: bool) -> None:
     if first >= last:
         return
     bounds = {"start": first, "stop": last}
@@ -134,6 +170,8 @@ def _refresh_minutes(
     mixed = set(_longest(connection, first, last, numbers))
     covered = _covered(connection, first, last, mixed)
     statement = _MINUTE_WORDS if words else _MINUTE
+    if _aligned(connection, first, last, numbers, MINUTE_MS):
+        statement = _MINUTE_ALONE
     unmarked = _unmarked(connection, first, last)
     for some, short in ((numbers - mixed, "1"), (mixed - covered, f"coalesce({_LENGTH}, 0) <= {MINUTE_MS}")):
         if some:
@@ -152,7 +190,13 @@ def _covered(connection: sqlite3.Connection, start: int, stop: int, numbers: Col
 
 
 def _refresh_longer(
-    connection: sqlite3.Connection, start: int, stop: int, closed_before: int, numbers: set[int], words: bool
+    connection: sqlite3.Connection,
+    start: int,
+    stop: int,
+    closed_before: int,
+    numbers: set[int],
+    words: bool,
+    fresh: Fresh | None,
 ) -> None:
     """Hours and days together, from one look at what lies in each hour."""
     bounds = {
@@ -162,31 +206,36 @@ def _refresh_longer(
     bounds = {table: (begin, end) for table, (begin, end) in bounds.items() if begin < end}
     if not bounds:
         return
-    sums = _hourly(
-        connection, min(begin for begin, _ in bounds.values()), max(end for _, end in bounds.values()), numbers, words
-    )
+    first, last = min(begin for begin, _ in bounds.values()), max(end for _, end in bounds.values())
+    sums: list[HourSum] = []
+    if fresh:
+        begin, end = max(first, fresh.hours[0]), min(last, fresh.hours[1])
+        if begin < end:
+            sums = [*_hourly(connection, first, begin, numbers, words), *fresh.hour_sums(begin, end)]
+            first = end
+    sums += _hourly(connection, first, last, numbers, words)
     for table, (begin, end) in bounds.items():
         connection.execute(
             f"DELETE FROM {table} WHERE channel IN ({_listed(numbers)}) AND t >= ? AND t < ?", (begin, end)
         )
         rows = _joined([row for row in sums if begin <= row[0] < end], _LONGER[table], words)
-        connection.executemany(f"INSERT INTO {table} (t, channel, mean, low, high, n) VALUES (?, ?, ?, ?, ?, ?)", rows)
+        connection.executemany(_INSERT.format(table=table), rows)
 
 
-# begin, channel, mean, low, high, samples, samples not yet counted in the day, covered time [ms]
-_Sum = tuple[int, int, float, float, float, int, int, int]
-_Row = tuple[int, int, float, float, float, int]
-
-
-def _hourly(connection: sqlite3.Connection, start: int, stop: int, numbers: set[int], words: bool) -> list[_Sum]:
+def _hourly(connection: sqlite3.Connection, start: int, stop: int, numbers: set[int], words: bool) -> list[HourSum]:
     """What each hour of each channel holds, of words a row for each."""
+    if start >= stop:
+        return []
     pieces = [_MINUTE_PIECES.format(numbers=_listed(numbers))]
     (reach,) = connection.execute(
         f"SELECT coalesce(max(interval_ms), 0) FROM span WHERE channel IN ({_listed(numbers)})"
     ).fetchone()
     for (begin, end, length), some in _long_stretches(connection, start - reach, stop, numbers).items():
+        # A mean that began before may reach in, unless all stand on the lattice of the hour.
+        near = max(begin, start - length), min(end, stop)
+        held = length and HOUR_MS % length == 0 and _aligned(connection, *near, some, length)
         pieces.append(
-            _LONG_PIECES.format(
+            (_HELD_PIECES if held else _LONG_PIECES).format(
                 length=length or _LENGTH,
                 longest=length or reach,
                 begin=begin,
@@ -197,6 +246,15 @@ def _hourly(connection: sqlite3.Connection, start: int, stop: int, numbers: set[
         )
     query = _SUMS.format(pieces=" UNION ALL ".join(pieces), word=", mean" if words else "")
     return connection.execute(query, {"start": start, "stop": stop}).fetchall()
+
+
+def _aligned(connection: sqlite3.Connection, start: int, stop: int, numbers: Collection[int], length: int) -> bool:
+    """Whether every sample of some channels stands on a multiple of a length."""
+    off = connection.execute(
+        f"SELECT 1 FROM sample WHERE t >= ? AND t < ? AND t % ? <> 0 AND channel IN ({_listed(numbers)}) LIMIT 1",
+        (start, stop, length),
+    )
+    return off.fetchone() is None
 
 
 def _long_stretches(
@@ -222,11 +280,11 @@ def _long_stretches(
     return found
 
 
-def _joined(sums: list[_Sum], length: int, words: bool) -> list[_Row]:
+def _joined(sums: list[HourSum], length: int, words: bool) -> list[Row]:
     """Rows of an hour or a day from what its hours hold."""
     if length == HOUR_MS and not words:
         return [row[:6] for row in sums]
-    parts: dict[tuple[int, int], list[_Sum]] = {}
+    parts: dict[tuple[int, int], list[HourSum]] = {}
     for row in sums:
         parts.setdefault((row[0] // length * length, row[1]), []).append(row)
     return [
@@ -239,12 +297,12 @@ def _joined(sums: list[_Sum], length: int, words: bool) -> list[_Row]:
     ]
 
 
-def _weighed(rows: list[_Sum]) -> tuple[float, float, float]:
+def _weighed(rows: list[HourSum]) -> tuple[float, float, float]:
     mean = sum(row[2] * row[7] for row in rows) / sum(row[7] for row in rows)
     return mean, min(row[3] for row in rows), max(row[4] for row in rows)
 
 
-def _most_seen(rows: list[_Sum]) -> tuple[float, float, float]:
+def _most_seen(rows: list[HourSum]) -> tuple[float, float, float]:
     held: dict[float, int] = {}
     for row in rows:
         held[row[2]] = held.get(row[2], 0) + row[7]

@@ -20,7 +20,15 @@ from pathlib import Path
 
 from logger.errors import NoonmarkError
 from logger.rollup import refresh
-from logger.store import HOUR_MS, Channels, WritingConnection, open_writer, touch_hours, transaction
+from logger.store import (
+    HOUR_MS,
+    Channels,
+    WritingConnection,
+    keep_past_settings,
+    open_writer,
+    touch_hours,
+    transaction,
+)
 from logger.trouble import SALVAGED
 
 Row = tuple[object, ...]
@@ -201,18 +209,9 @@ class Salvage:
 
     def _settings(self) -> None:
         """The settings files by which earlier days are judged; each ends where the next one begins."""
+        rows = [row[1:] for row in self._damaged.rows("settings", "id, start, stop, hash, text", "id")]
         with transaction(self._store):
-            for _, start, stop, digest, text in self._damaged.rows("settings", "id, start, stop, hash, text", "id"):
-                known = self._store.execute("SELECT 1 FROM settings WHERE start = ? AND hash = ?", (start, digest))
-                if not known.fetchone():
-                    self._store.execute(
-                        "INSERT INTO settings (start, stop, hash, text) VALUES (?, ?, ?, ?)",
-                        (start, stop, digest, text),
-                    )
-            self._store.execute(
-                "UPDATE settings AS s SET stop = (SELECT min(start) FROM settings WHERE start > s.start) "
-                "WHERE stop IS NULL AND EXISTS (SELECT 1 FROM settings WHERE start > s.start)"
-            )
+            keep_past_settings(self._store, rows)
 
     def _rows_of(self, table: str, columns: str) -> None:
         same = " AND ".join(f"{column.strip()} IS ?" for column in columns.split(","))

@@ -19,8 +19,9 @@ from sqlite_utils.migrations import Migrations
 
 from logger import damage
 from logger.backup import before_upgrade
-from logger.errors import NoonmarkError, StoreError, StoreTooNew
+from logger.errors import NoonmarkError, StoreError, StoreTooNew, StoreUnwritable
 from logger.store import BUSY_MS, PRAGMAS, transaction
+from logger.trouble import can_pass
 
 PAGE_BYTES = 2048
 
@@ -160,6 +161,12 @@ def clock_trust(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def drift_of_light(db: sqlite_utils.Database) -> None:
+    """The drift of a light sensor's gain that was taken out of the light of a day."""
+    db.execute("ALTER TABLE light_day ADD COLUMN drift REAL NOT NULL DEFAULT 1")
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 
@@ -168,6 +175,8 @@ def prepare(path: Path) -> None:
 
     Raises
     ------
+    StoreUnwritable
+        It is there, and cannot be written now.
     StoreError
         The folder or the file cannot be used, a logger records into a store that has to change, or there is no room
         for the copy; the message says which.
@@ -181,7 +190,8 @@ def prepare(path: Path) -> None:
             connection = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None)
             opened.enter_context(closing(connection))
         except (OSError, sqlite3.Error) as fault:
-            raise StoreError(f"store {path}: cannot be opened ({fault}); check the folder and its owner") from None
+            kind = StoreUnwritable if _holds_something(path) else StoreError
+            raise kind(f"store {path}: cannot be opened ({fault}); check the folder and its owner") from None
         try:
             # Page size and vacuum mode must be set before the first table exists; WAL before anyone else opens it. A
             # commit writes every page that it touches whole, and a logger's commits touch many pages a little: half the
@@ -195,9 +205,19 @@ def prepare(path: Path) -> None:
             if migrations.pending(db):
                 _bring_up_to_date(db, path, held)
         except sqlite3.Error as fault:
+            if can_pass(fault) and _holds_something(path):
+                raise StoreUnwritable(f"store {path}: cannot be written now ({fault})") from None
             raise StoreError(
                 f"store {path}: {fault}; if it is damaged, 'noonmark record' moves it aside and salvages it"
             ) from None
+
+
+def _holds_something(path: Path) -> bool:
+    """Whether a store is there: then the settings name the right place, and what refuses it may pass."""
+    try:
+        return path.stat().st_size > 0
+    except OSError:
+        return False
 
 
 def _bring_up_to_date(db: sqlite_utils.Database, path: Path, held: ExitStack) -> None:

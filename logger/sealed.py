@@ -6,6 +6,7 @@ Standard library only: the lean logger uses it, and never opens such a file.
 from __future__ import annotations
 
 import fcntl
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from logger.errors import StoreError
+from logger.errors import ArchiveBusy
 
 DAY_MS = 86_400_000
 Kind = Literal["sample", "minute"]
@@ -27,7 +28,7 @@ def at_work(store: Path, wait: bool = False) -> Iterator[None]:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
         except OSError:
-            raise StoreError(f"store {store}: its archive is at work already; wait for it and ask again") from None
+            raise ArchiveBusy(f"store {store}: its archive is at work already; wait for it and ask again") from None
         yield
 
 
@@ -67,6 +68,16 @@ def archive_folder(connection: sqlite3.Connection) -> Path:
     return Path(name).parent / FOLDER
 
 
+def unknown_files(connection: sqlite3.Connection) -> list[Path]:
+    """Files of the archive that bear this store's name and that it does not know, in the order of time."""
+    (store,) = connection.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
+    known = {file for (file,) in connection.execute("SELECT file FROM sealed")}
+    ours = re.compile(rf"{re.escape(Path(store).stem)}-(minutes-\d{{4}}-\d\d|\d{{4}}-\d\d-\d\d)\.parquet")
+    folder = archive_folder(connection)
+    names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
+    return [folder / name for name in sorted(names) if name not in known and ours.fullmatch(name)]
+
+
 def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -> list[Sealed]:
     """What is sealed of a table between two moments, in order; reopened stretches are not."""
     rows = connection.execute(
@@ -76,12 +87,34 @@ def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -
     return [Sealed(*row) for row in rows]
 
 
+def reopened(connection: sqlite3.Connection, start: int) -> Sealed | None:
+    """The file of a day that was brought back into the store since: what it held when it was sealed."""
+    row = connection.execute(
+        f"SELECT {_COLUMNS} FROM sealed WHERE kind = 'sample' AND start = ? AND reopened = 1", (start,)
+    ).fetchone()
+    if row is None or not (archive_folder(connection) / row[3]).exists():
+        return None
+    return Sealed(*row)
+
+
 def is_sealed(connection: sqlite3.Connection, kind: Kind, start: int) -> bool:
     """Whether the stretch that begins there is sealed, and not reopened."""
     row = connection.execute(
         "SELECT 1 FROM sealed WHERE kind = ? AND start = ? AND reopened = 0", (kind, start)
     ).fetchone()
     return row is not None
+
+
+def with_rows_beside(connection: sqlite3.Connection) -> list[Sealed]:
+    """Sealed days of which the store holds samples too: late ones, or means that reach beyond their day."""
+    found: list[Sealed] = []
+    at = 0
+    while True:
+        (t,) = connection.execute("SELECT min(t) FROM sample WHERE t >= ?", (at,)).fetchone()
+        if t is None:
+            return found
+        at = (t // DAY_MS + 1) * DAY_MS
+        found += between(connection, "sample", at - DAY_MS, at)
 
 
 def open_parts(connection: sqlite3.Connection, start: int, stop: int) -> list[tuple[int, int]]:

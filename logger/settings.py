@@ -74,6 +74,20 @@ class Site(Table):
         return value
 
 
+class Passage(Dated):
+    """Where she will lie, or sail, over some days of a cruise: stands for the berth in [site] on those days."""
+
+    latitude: float = Field(ge=-90, le=90, examples=[69.65])
+    longitude: float = Field(ge=-180, le=180, examples=[18.96])
+    around: Literal["water", "land", "ice", "snow"] | None = Field(None, examples=["snow"])
+
+    @model_validator(mode="after")
+    def _both_dates(self) -> Passage:
+        if self.from_ is None or self.until is None:
+            raise ValueError("give it from and until dates, for instance from = 2026-06-01")
+        return self
+
+
 class Store(Table):
     path: FreeText = Field(examples=["lapwing.db"])
     flush_seconds: float = Field(30.0, ge=0.2, le=600, examples=[30])
@@ -93,6 +107,7 @@ class Module(Table):
     temp_coeff_isc: float | None = Field(None, ge=-0.2, le=0.3, examples=[0.05])
     cells_in_series: int | None = Field(None, ge=1, examples=[36])
     substrings: int | None = Field(None, ge=1, examples=[2])
+    technology: Literal["mono", "poly", "cdte", "cigs", "amorphous"] | None = Field(None, examples=["mono"])
 
     @model_validator(mode="after")
     def _plausible(self) -> Module:
@@ -143,6 +158,12 @@ class Array(Dated):
         if not self.is_mixed:
             return self.module.power * self.modules_in_series * self.strings_in_parallel
         return sum(module.power for string in self.strings for module in string)
+
+    @property
+    def mountings(self) -> tuple[str | None, ...]:
+        """How each of its modules is mounted: as its group says, else as the array."""
+        own = [group.mounting or self.mounting for group in self.group for _ in range(group.modules)]
+        return tuple(own or [self.mounting] * (self.modules_in_series * self.strings_in_parallel))
 
     @property
     def is_mixed(self) -> bool:
@@ -299,11 +320,19 @@ class Publish(Table):
     password_file: FreeText | None = Field(None, examples=["broker.txt"])
 
 
+class Schedule(Table):
+    """When `run` does what nobody has to ask for."""
+
+    assess_every_min: int = Field(60, ge=5, le=1440, examples=[60])
+    archive_after_midnight_min: int = Field(30, ge=0, le=1439, examples=[30])
+
+
 class Settings(Table):
     """One settings file, checked."""
 
     site: Site
     store: Store
+    passage: list[Passage] = []
     array: list[Array] = []
     cable: list[Cable] = []
     controller: list[Controller] = []
@@ -312,12 +341,13 @@ class Settings(Table):
     fan: list[Fan] = []
     source: list[Source] = []
     publish: Publish | None = None
+    schedule: Schedule = Schedule()
 
     def on(self, day: dt.date) -> Settings:
         """The settings with only the parts that were in force on that solar day."""
         kept: dict[str, Any] = {
             kind: [part for part in getattr(self, kind) if part.in_force(day)]
-            for kind in ("array", "cable", "controller", "enclosure", "fan")
+            for kind in ("passage", "array", "cable", "controller", "enclosure", "fan")
         }
         return self.model_copy(update=kept)
 

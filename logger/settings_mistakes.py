@@ -14,7 +14,7 @@ from pydantic.fields import FieldInfo
 
 from logger.settings import Settings
 
-LISTS = ("array", "cable", "controller", "enclosure", "fan", "source")
+LISTS = ("passage", "array", "cable", "controller", "enclosure", "fan", "source")
 _LONGEST = 60
 
 # What a checker calls a type, as a person types it.

@@ -39,6 +39,7 @@ def problems(raw: dict[str, Any]) -> list[str]:
     sources = list(_sources_that_stand(raw))
     return [
         *_doubles(raw),
+        *_two_places(raw),
         *_one_line_twice(sources),
         *_references(raw, names),
         *_own_echo(raw, sources),
@@ -68,6 +69,18 @@ def _doubles(raw: dict[str, Any]) -> Iterator[str]:
             if any(one["name"] == other["name"] and _overlap(one, other) for other in entries[i + 1 :]):
                 yield f"{kind} {one['name']!r}: stands twice for the same days; " + (
                     "rename one" if kind == "source" else "rename one, or give them from and until dates"
+                )
+
+
+def _two_places(raw: dict[str, Any]) -> Iterator[str]:
+    """Passages of the same days: she cannot be at two places."""
+    entries = _entries(raw, "passage")
+    for i, one in enumerate(entries):
+        for other in entries[i + 1 :]:
+            if _overlap(one, other):
+                yield (
+                    f"passage from {one.get('from')} and passage from {other.get('from')}: they hold the same days; "
+                    "end one the day before the other begins"
                 )
 
 

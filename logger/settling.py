@@ -111,14 +111,22 @@ class Settling:
     def __init__(self, plan: Plan, clock: Clock, timeline: Timeline) -> None:
         self._live, self._clock, self._timeline = live_channels(plan), clock, timeline
         self._mover = Mover()
+        self._kept_ns = clock.boot_ns()
         self._trust: Evidence | None = None
         self._said_unknown = False
         self.busy = False
         """Whether readings wait to be moved, so that there is work before the next flush."""
 
+    def kept(self) -> None:
+        """All that came until now is safe: a session that begins later begins here at the earliest."""
+        self._kept_ns = self._clock.boot_ns()
+
     def begin(self, connection: sqlite3.Connection) -> tuple[int, int]:
-        """Write the row of a new session, inside the caller's transaction; its number and its start [ms UTC]."""
-        boot_ns = self._clock.boot_ns()
+        """Write the row of a new session, inside the caller's transaction; its number and its start [ms UTC].
+
+        It holds what waited in memory for a store that can be written.
+        """
+        boot_ns = self._kept_ns
         here = self._timeline.offset_ms + self._timeline.shift_ms
         started = boot_ns // 1_000_000 + here
         found = self._found(connection)

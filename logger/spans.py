@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from itertools import pairwise
 
 Stretch = tuple[int, int]
@@ -34,6 +34,16 @@ def runs(times: Sequence[int], interval_ms: int) -> list[Stretch]:
             begin = after
     found.append((begin, times[-1] + interval_ms))
     return found
+
+
+def lengths(connection: sqlite3.Connection, channels: Collection[int], start: int, stop: int) -> set[int]:
+    """Lengths [ms] of all means that some channels hold somewhere in a stretch."""
+    rows = connection.execute(
+        "SELECT DISTINCT interval_ms FROM span WHERE start < ? AND stop > ? "
+        f"AND channel IN ({', '.join(map(str, channels))})",
+        (stop, start),
+    )
+    return {row[0] for row in rows}
 
 
 def note(connection: sqlite3.Connection, channel: int, source: str, interval_ms: int, label: str, run: Stretch) -> bool:

@@ -9,11 +9,11 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from logger.errors import StoreError, StoreMissing
+from logger.errors import StoreError, StoreHeld, StoreMissing
 
 BUSY_MS = 30_000
 LOG_MOST = 8 << 20
@@ -186,16 +186,19 @@ def claim(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    StoreMissing, StoreError
-        There is no store, or another logger records into it.
+    StoreMissing, StoreHeld, StoreError
+        There is no store, another logger records into it, or it cannot be opened at all.
     """
     _must_exist(path)
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as fault:
+        raise StoreError(f"store {path}: {fault.strerror}; check the file and its owner") from None
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(descriptor)
-        raise StoreError(
+        raise StoreHeld(
             f"store {path}: another logger records into it (or it is being upgraded); stop that one first"
         ) from None
     try:
@@ -324,8 +327,40 @@ def keep_settings(connection: sqlite3.Connection, t: int, digest: str, text: str
     connection.execute("INSERT INTO settings (start, hash, text) VALUES (?, ?, ?)", (t, digest, text))
 
 
+def keep_past_settings(connection: sqlite3.Connection, rows: Iterable[Iterable[Any]]) -> None:
+    """Keep settings files ``(start, stop, hash, text)`` of the past; each ends where the next one begins."""
+    for start, stop, digest, text in rows:
+        known = connection.execute("SELECT 1 FROM settings WHERE start = ? AND hash = ?", (start, digest)).fetchone()
+        if not known:
+            connection.execute(
+                "INSERT INTO settings (start, stop, hash, text) VALUES (?, ?, ?, ?)", (start, stop, digest, text)
+            )
+    connection.execute(
+        "UPDATE settings AS s SET stop = (SELECT min(start) FROM settings WHERE start > s.start) "
+        "WHERE stop IS NULL AND EXISTS (SELECT 1 FROM settings WHERE start > s.start)"
+    )
+
+
 def note(connection: sqlite3.Connection, t: int, author: str, text: str, tags: Iterable[str] = ()) -> None:
     """Write an entry into the logbook; tags are kept with a comma between them."""
     connection.execute(
         "INSERT INTO logbook (t, author, text, tags) VALUES (?, ?, ?, ?)", (t, author, text, ",".join(tags))
     )
+
+
+def note_events(store: Path, events: Iterable[tuple[int, str, str]], patience_s: float) -> None:
+    """Note events ``(t, kind, text)`` that are no source's, from a process that holds no connection of its own.
+
+    Raises
+    ------
+    StoreError
+        The store is not there, or was held by others for longer than `patience_s` [s]; nothing was noted.
+    """
+    try:
+        with (
+            closing(sqlite3.connect(f"{store.as_uri()}?mode=rw", uri=True, timeout=patience_s)) as connection,
+            connection,
+        ):
+            connection.executemany("INSERT INTO event (t, kind, text) VALUES (?, ?, ?)", events)
+    except sqlite3.Error as fault:
+        raise StoreError(f"store {store}: {fault}") from None

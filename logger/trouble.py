@@ -18,6 +18,10 @@ DAMAGED = "damaged file"
 SALVAGED = "salvage"
 """Kinds of event. The first two are stamped at their beginning and end with the next `RESTORED`."""
 
+UNSEALED = "archive trouble"
+SEALED_AGAIN = "archive restored"
+"""Kinds of event: old days could not be moved into the archive, and could again."""
+
 _NO_ROOM_BYTES = 64 * 1024
 
 
@@ -78,6 +82,20 @@ class Trouble:
 def is_damage(fault: BaseException) -> bool:
     """Whether SQLite says that the file itself is not as it left it."""
     return _code(fault) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def can_pass(fault: BaseException) -> bool:
+    """Whether SQLite refuses a store for what may be otherwise tomorrow: no room, no right, no access, a lock."""
+    passing = (
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_PERM,
+    )
+    return _code(fault) in passing
 
 
 def _is_full(fault: BaseException, store: Path) -> bool:

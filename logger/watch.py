@@ -9,19 +9,27 @@ import time
 from collections.abc import Callable, Mapping
 from threading import Event, Lock, Thread
 
-from logger.protocols import Batch, Emit
-
 UNWATCHED_GRACE_S = 20.0
 """How long a stage may be at work without a sign of life, where no deadline is set: far above any work it has."""
 _UNWATCHED_EVERY_S = 5.0
 _PINGS_A_DEADLINE = 4
 
 
-class Stage:
-    """A part of the logger that must move: when its next sign of life is due."""
+def _incurable() -> bool:
+    return False
 
-    def __init__(self, name: str, grace_s: float) -> None:
-        self.name = name
+
+class Stage:
+    """A part of the logger that must move: when its next sign of life is due.
+
+    Attributes
+    ----------
+    cure : callable
+        What can be done once it is overdue; whether that was done, so that it counts as moving.
+    """
+
+    def __init__(self, name: str, grace_s: float, cure: Callable[[], bool] = _incurable) -> None:
+        self.name, self.cure = name, cure
         self._grace_s = grace_s
         self._due = time.monotonic() + grace_s
 
@@ -32,41 +40,6 @@ class Stage:
     @property
     def overdue(self) -> bool:
         return time.monotonic() > self._due
-
-
-class Pulse(Event):
-    """The stop event as one source sees it: every look at it and every wait on it is a sign of life.
-
-    Whatever a source does, it must look at its stop again and again; so none needs to be told of the watch. While a
-    batch is handed over it may be held back for want of room, which is no fault of the source.
-    """
-
-    def __init__(self, stop: Event, stage: Stage) -> None:
-        super().__init__()
-        self._stop, self._stage = stop, stage
-
-    def is_set(self) -> bool:
-        self._stage.moves()
-        return self._stop.is_set()
-
-    def wait(self, timeout: float | None = None) -> bool:
-        self._stage.moves(math.inf if timeout is None else timeout)
-        try:
-            return self._stop.wait(timeout)
-        finally:
-            self._stage.moves()
-
-    def watched(self, emit: Emit) -> Emit:
-        """The same way to the writer, in which the source may wait."""
-
-        def handed_on(batch: Batch) -> None:
-            self._stage.moves(math.inf)
-            try:
-                emit(batch)
-            finally:
-                self._stage.moves()
-
-        return handed_on
 
 
 class ServiceManager:
@@ -86,19 +59,19 @@ class ServiceManager:
         """How long it waits for a ping before it starts us again [s]; None where it does not watch."""
 
     def tell(self, state: str) -> None:
-        """Send ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``; a manager that does not listen is no fault of ours."""
+        """Send ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``; a manager that does not listen holds nobody up."""
         if not self._address:
             return
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK) as out:
                 out.sendto(state.encode(), address)
         except OSError:
             pass
 
 
 class Watch:
-    """Pings the service manager as long as every stage moves, and says which one does not.
+    """Pings the service manager as long as every stage moves, and says which one does not and cannot be cured.
 
     Parameters
     ----------
@@ -115,15 +88,16 @@ class Watch:
         # A stuck stage is seen by half a deadline, so that the restart comes within two.
         self.grace_s = UNWATCHED_GRACE_S if deadline is None else min(deadline / 2, UNWATCHED_GRACE_S)
         self._every_s = _UNWATCHED_EVERY_S if deadline is None else deadline / _PINGS_A_DEADLINE
+        self._next_look = math.inf
         self._lock = Lock()
         self._stages: list[Stage] = []
         self._stuck: set[str] = set()
         self._end = Event()
         self._thread = Thread(target=self._run, name="watch", daemon=True)
 
-    def stage(self, name: str) -> Stage:
-        """A stage to watch from now on."""
-        stage = Stage(name, self.grace_s)
+    def stage(self, name: str, patience_s: float = 0.0, cure: Callable[[], bool] = _incurable) -> Stage:
+        """A stage to watch from now on, which may take so much longer than others to move [s]."""
+        stage = Stage(name, self.grace_s + patience_s, cure)
         with self._lock:
             self._stages.append(stage)
         return stage
@@ -145,8 +119,12 @@ class Watch:
             self._look()
 
     def _look(self) -> None:
+        late, self._next_look = time.monotonic() > self._next_look, time.monotonic() + self._every_s + self.grace_s
+        if late:  # the whole process stood still: everyone gets the time to move again
+            return
         with self._lock:
-            stuck = {stage.name for stage in self._stages if stage.overdue}
+            overdue = [stage for stage in self._stages if stage.overdue]
+        stuck = {stage.name for stage in overdue if not stage.cure()}
         for name in sorted(stuck - self._stuck):
             self._on_stuck(name)
         for name in sorted(self._stuck - stuck):

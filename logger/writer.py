@@ -4,43 +4,38 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections import deque
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
-from threading import Condition, Event
+from threading import Event
 
 from logger.batches import EventBatch, LiveBatch
 from logger.clock import Clock
 from logger.errors import StoreError, StoreMissing
+from logger.intervals import Rollups, joined
+from logger.outbox import Outbox, pieces
 from logger.plan import Plan
 from logger.protocols import Batch, Stretch
-from logger.rollup import DAY_MS, MINUTE_MS, refresh
+from logger.rollup import MINUTE_MS
 from logger.settling import PAUSE_S, Settling
 from logger.store import (
     BUSY_MS,
-    HOUR_MS,
     Channels,
     WritingConnection,
     claim,
     keep_settings,
     open_writer,
     savepoint,
-    touch_hours,
     transaction,
 )
 from logger.timeline import Timeline
-from logger.trouble import Lost, Trouble, is_damage
+from logger.trouble import Trouble, is_damage
 
 log = logging.getLogger("noonmark.logger")
 
-MAX_HELD = 100_000
-"""Samples kept in memory while the store cannot be written: half an hour of 50 channels each second, in 10 MB."""
-FLUSH_AT = MAX_HELD // 4
-"""Samples at which a flush comes early: someone brings in a long file."""
-MOST_AT_ONCE = 10_000
-"""Samples in one transaction: what gathered while the store could not be written must not lock it for long."""
 _ANEW_S = 60
+_NONE = (0, 0)
+"""Device and inode of no file."""
 
 _POISON = (
     sqlite3.IntegrityError,
@@ -52,140 +47,6 @@ _POISON = (
     ArithmeticError,
 )
 """Errors that would come again with the same batch, whatever the state of the disk."""
-
-
-class Outbox:
-    """What waits to be written, bounded; put by many threads, taken by one."""
-
-    def __init__(self) -> None:
-        self._condition = Condition()
-        self._batches: deque[Batch] = deque()
-        self._size = 0
-        self._closed = False
-        self._early = True
-        self._lost: Lost | None = None
-
-    def put(self, batch: Batch) -> None:
-        """Hand over a batch.
-
-        One that can wait is held back while there is no room. A live one is not: where there is no room the oldest
-        readings go, for what happens now matters more to who comes back.
-        """
-        with self._condition:
-            while batch.can_wait and self._size and self._size + batch.size > MAX_HELD and not self._closed:
-                self._condition.wait()
-            self._batches.append(batch)
-            self._size += batch.size
-            self._make_room()
-            if self._size >= FLUSH_AT and self._early:
-                self._condition.notify_all()
-
-    def _make_room(self) -> None:
-        """Let the oldest live readings go. A block of a file stays: its file would be read on after it."""
-        kept: list[Batch] = []
-        while self._size > MAX_HELD and len(self._batches) > 1:
-            oldest = self._batches.popleft()
-            if oldest.can_wait:
-                kept.append(oldest)
-                continue
-            self._size -= oldest.size
-            if isinstance(oldest, LiveBatch) and oldest.moments:
-                self._count(oldest)
-        self._batches.extendleft(reversed(kept))
-
-    def _count(self, batch: LiveBatch) -> None:
-        times = [t for t, _ in batch.moments]
-        lost = Lost(sum(len(record.readings) for _, record in batch.moments), min(times), max(times))
-        self._lost = self._lost + lost if self._lost else lost
-
-    def take(self) -> list[Batch]:
-        """All of it, in order."""
-        with self._condition:
-            taken = list(self._batches)
-            self._batches.clear()
-            self._size = 0
-            self._condition.notify_all()
-        return taken
-
-    def put_back(self, batches: list[Batch]) -> None:
-        """What could not be written, ahead of what came meanwhile."""
-        with self._condition:
-            self._batches.extendleft(reversed(batches))
-            self._size += sum(batch.size for batch in batches)
-            self._make_room()
-
-    def take_lost(self) -> Lost | None:
-        """The readings that had to go since this was last asked."""
-        with self._condition:
-            lost, self._lost = self._lost, None
-        return lost
-
-    def wait(self, clock: Clock, seconds: float, early: bool) -> None:
-        """Wait for the next flush: so long, or until it is closed, or if `early` until there is much to write."""
-        with self._condition:
-            self._early = early
-            if not self._closed and not (early and self._size >= FLUSH_AT):
-                clock.wait(self._condition, seconds)
-
-    def close(self) -> None:
-        """No more waiting, for anyone."""
-        with self._condition:
-            self._closed = True
-            self._condition.notify_all()
-
-
-class Rollups:
-    """Which intervals are open and hold samples, so that each gets its row when it closes."""
-
-    def __init__(self) -> None:
-        self._ends: set[int] = set()
-
-    def watch(self, t: int, after: int = 0) -> None:
-        """The minute, the hour and the day around a sample get a row once they are over; not if by `after` [ms UTC]."""
-        self._ends |= {end for length in (MINUTE_MS, HOUR_MS, DAY_MS) if (end := (t // length + 1) * length) > after}
-
-    def over(self, now: int) -> set[int]:
-        """Ends of the watched intervals that are over [ms UTC]."""
-        return {end for end in self._ends if end <= now}
-
-    def forget(self, ends: set[int]) -> None:
-        """Their rows stand."""
-        self._ends -= ends
-
-    def bring_up_to_date(self, connection: sqlite3.Connection, changed: list[Stretch], now: int) -> None:
-        """Write the rows that changed stretches and the passing of time ask for, and note the hours as stale."""
-        for start, stop in changed:
-            refresh(connection, start, stop, now)
-            touch_hours(connection, range(start // HOUR_MS * HOUR_MS, stop, HOUR_MS))
-            self.watch(start, after=now)
-            self.watch(stop - 1, after=now)
-        for end in sorted(self.over(now)):
-            if not any(start < end and end - MINUTE_MS < stop for start, stop in changed):
-                refresh(connection, end - 1, end, now)
-
-
-def joined(stretches: list[Stretch]) -> list[Stretch]:
-    """The same stretches, those that lie within a minute of each other in one."""
-    whole: list[Stretch] = []
-    for start, stop in sorted(stretches):
-        if whole and start <= whole[-1][1] + MINUTE_MS:
-            whole[-1] = (whole[-1][0], max(stop, whole[-1][1]))
-        else:
-            whole.append((start, stop))
-    return whole
-
-
-def pieces(batches: list[Batch]) -> list[list[Batch]]:
-    """The same batches, in order, so many samples at once; always one piece at least."""
-    cut: list[list[Batch]] = [[]]
-    size = 0
-    for batch in batches:
-        if cut[-1] and size + batch.size > MOST_AT_ONCE:
-            cut.append([])
-            size = 0
-        cut[-1].append(batch)
-        size += batch.size
-    return cut
 
 
 class Writer:
@@ -205,7 +66,7 @@ class Writer:
     Raises
     ------
     StoreError
-        The store cannot be opened at the start; later on every fault of the store is outlived.
+        A store that was prepared cannot be opened; later on every fault of the store is outlived.
     """
 
     def __init__(self, plan: Plan, clock: Clock, timeline: Timeline, outbox: Outbox) -> None:
@@ -217,13 +78,37 @@ class Writer:
         self._trouble: Trouble | None = None
         self._identity: tuple[int, int] | None = None
         self._claims = ExitStack()
-        self._connection, self._channels = self._open()
-        self._watch_what_was_left()
+        self._is_prepared = plan.prepared
+        self._at_hand: tuple[WritingConnection, Channels] | None = None
+        if plan.prepared:
+            self._at_hand = self._open()
+        else:
+            self._identity = _NONE
+            self._trouble = Trouble.of(StoreError("not from the start on"), self._store, timeline.now_ms())
+            log.error("store %s cannot be written; readings are kept in memory until it can", self._store)
+
+    @property
+    def _connection(self) -> WritingConnection:
+        return self._opened()[0]
+
+    @property
+    def _channels(self) -> Channels:
+        return self._opened()[1]
+
+    def _opened(self) -> tuple[WritingConnection, Channels]:
+        if self._at_hand is None:
+            raise StoreError(f"store {self._store}: it could not be opened yet")
+        return self._at_hand
 
     def _open(self) -> tuple[WritingConnection, Channels]:
+        first = self._at_hand is None
+        if not self._is_prepared:
+            self._prepare()
         self._hold()
         connection = open_writer(self._store)
         try:
+            if first:
+                self._watch_what_was_left(connection)
             return connection, Channels(connection)
         except sqlite3.Error as fault:
             connection.close()
@@ -245,15 +130,15 @@ class Writer:
             raise StoreMissing(f"store {self._store}: it is gone ({fault.strerror})") from None
         return about.st_dev, about.st_ino
 
-    def _watch_what_was_left(self) -> None:
+    def _watch_what_was_left(self, connection: WritingConnection) -> None:
         """Intervals that were open when an earlier session ended get their rows from this one.
 
         Not where the samples have left the table: their rows were written long ago, and could not be written again.
         """
-        for (t,) in self._connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
+        for (t,) in connection.execute("SELECT last_seen FROM source WHERE last_seen IS NOT NULL").fetchall():
             minute = t // MINUTE_MS * MINUTE_MS
             query = "SELECT 1 FROM sample WHERE t >= ? AND t < ? LIMIT 1"
-            if self._connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
+            if connection.execute(query, (minute, minute + MINUTE_MS)).fetchone():
                 self._rollups.watch(t)
 
     def run(self, stop: Event, moved: Callable[[float], None] = lambda rest_s: None) -> None:
@@ -278,8 +163,12 @@ class Writer:
         return self.flush(last=True) or self.flush(last=True)
 
     def close(self) -> None:
-        self._connection.close()
+        self._let_go()
         self._claims.close()
+
+    def _let_go(self) -> None:
+        if self._at_hand is not None:
+            self._connection.close()
 
     def flush(self, last: bool = False) -> bool:
         """Write what has come, in one commit or a few; what cannot be written is kept for the next time.
@@ -293,7 +182,7 @@ class Writer:
         blocks = [batch for batch in batches if batch.can_wait]
         try:
             if self._trouble:
-                self._connection, self._channels = self._open()
+                self._at_hand = self._open()
             elif self._lying_there() != self._identity:
                 raise StoreMissing(f"store {self._store}: another file has taken its place")
             while live and (needed or self._trouble):
@@ -326,6 +215,7 @@ class Writer:
             if last:
                 self._connection.execute("UPDATE session SET stopped_cleanly = 1 WHERE id = ?", (session,))
         self._session = session
+        self._settling.kept()
         self._rollups.forget(self._rollups.over(now))
 
     def _write(self, batch: Batch) -> list[Stretch]:
@@ -372,7 +262,7 @@ class Writer:
 
     def _failed(self, fault: Exception, now: int) -> None:
         # Whatever ids were made in the transaction are gone, so nothing that is remembered of it may be used.
-        self._connection.close()
+        self._let_go()
         if self._trouble is None:
             self._trouble = Trouble.of(fault, self._store, now)
             log.error("store %s cannot be written (%s); readings are kept in memory", self._store, fault)
@@ -390,17 +280,36 @@ class Writer:
         return not self._store.exists() and self._identity is not None and there == self._identity[0]
 
     def _begin_anew(self, *how: str) -> None:
-        """A fresh store in the place of this one, made by another process: this one knows no schema."""
+        """A fresh store in the place of this one."""
+        if self._identity:
+            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
+        fault = self._by_another_process(*how)
+        if fault:
+            log.error("store %s: no fresh one could be begun (%s)", self._store, fault)
+
+    def _prepare(self) -> None:
+        """Bring a store up to date that could not be written at the start; a look at it costs less than a try."""
+        try:
+            with closing(open_writer(self._store)) as connection, transaction(connection):
+                connection.execute("PRAGMA user_version = 0")
+        except sqlite3.Error as fault:
+            raise StoreError(f"store {self._store}: {fault}") from None
+        refused = self._by_another_process()
+        if refused:
+            raise StoreError(f"store {self._store}: it could not be brought up to date ({refused})")
+        self._is_prepared = True
+
+    def _by_another_process(self, *how: str) -> Exception | None:
+        """Have the store prepared: this process knows no schema. What went wrong, or None."""
         import subprocess  # noqa: PLC0415 - a logger without trouble does without
         import sys  # noqa: PLC0415
 
-        if self._identity:
-            self._identity = (self._identity[0], 0)  # a fresh file may get the number of the one that is gone
         command = [sys.executable, "-P", "-m", "logger.schema", str(self._store), *how]
         try:
             subprocess.run(command, stdin=subprocess.DEVNULL, check=True, timeout=_ANEW_S)
         except (OSError, subprocess.SubprocessError) as fault:
-            log.error("store %s: no fresh one could be begun (%s)", self._store, fault)
+            return fault
+        return None
 
     def _tell(self, now: int) -> bool:
         """Write down what there was of trouble, now that it is over, and what was lost."""

@@ -26,7 +26,7 @@ from fixtures.long_record import Made, make
 from logger import reading
 from logger.rows import Rows
 from logger.sealed import DAY_MS
-from logger.store import open_writer
+from logger.store import open_writer, transaction
 from tests.aboard.test_archive_kills import play
 
 CHANNELS = 50
@@ -34,20 +34,26 @@ KILLS = 20
 LIMIT_BYTES, LIMIT_S, LIMIT_MB = 1.5, 30.0, 400.0
 
 # Run by itself: the memory it reports is the sealing's own, where getrusage would report its parent's too.
-_SEAL = """
+_WORK = """
 import sys, time
 from contextlib import closing
 from pathlib import Path
 from logger.archive import Archive
+from logger.reopening import take_in_late
 from logger.sealed import at_work
 from logger.store import open_writer
-path, now = Path(sys.argv[1]), int(sys.argv[2])
+path, now, what = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
 began = time.monotonic()
+days, samples, size = 0, 0, 0
 with at_work(path), closing(open_writer(path)) as connection:
-    done = Archive(connection).seal(1, now)
+    if what == "seal":
+        done = Archive(connection).seal(1, now)
+        days, samples, size = len(done.days), done.samples, done.file_bytes
+    else:
+        days = len(take_in_late(connection, now))
 (line,) = [line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")]
 peak = int(line.split()[1]) / 1024
-print(len(done.days), done.samples, done.file_bytes, time.monotonic() - began, peak)
+print(days, samples, size, time.monotonic() - began, peak)
 """
 
 
@@ -64,8 +70,12 @@ class Cost:
         Of the whole run, and of reading and deleting the same rows alone.
     peak_mb : float
         Resident memory of the sealing process at its highest.
+    taken_in_s, taken_in_mb : float
+        The same of a reading that came late to that day: the day is opened and rolled up, as before an assessment.
+    again_s, again_mb : float
+        The same of sealing that day anew.
     exact : bool
-        Every value as it was, to the last bit.
+        Every value as it was, to the last bit, the late one included.
     """
 
     samples: int
@@ -75,6 +85,10 @@ class Cost:
     seconds: float
     bare_s: float
     peak_mb: float
+    taken_in_s: float
+    taken_in_mb: float
+    again_s: float
+    again_mb: float
     exact: bool
 
 
@@ -86,16 +100,44 @@ def run(folder: Path, step_ms: int = 1000, channels: int = CHANNELS) -> Cost:
         before = reading.rows(connection, "sample", made.start, made.start + DAY_MS)
         plain = _plain(folder / "plain.parquet", before)
         bare_s = _bare(connection, folder / "bare.db", made)
-    stop = str(made.start + 2 * DAY_MS)
-    command = [sys.executable, "-c", _SEAL, str(made.store), stop]
+    days, samples, size, seconds, peak = _worked(made, "seal")
+    exact = days == 1 and samples == len(before) and _holds(made, before)
+    with closing(open_writer(made.store)) as connection, transaction(connection):
+        late = (int(before.t[0]), int(before.channel[0]), 99.0)
+        connection.execute("INSERT INTO sample (t, channel, value) VALUES (?, ?, ?)", late)
+    before.values[0, 0] = 99.0
+    opened, _, _, taken_in_s, taken_in_mb = _worked(made, "take in")
+    again, _, _, again_s, again_mb = _worked(made, "seal")
+    exact &= opened == again == 1 and _holds(made, before)
+    return Cost(
+        samples=int(samples),
+        file_bytes=size / samples,
+        table_bytes=table_bytes,
+        plain_bytes=plain / samples,
+        seconds=seconds,
+        bare_s=bare_s,
+        peak_mb=peak,
+        taken_in_s=taken_in_s,
+        taken_in_mb=taken_in_mb,
+        again_s=again_s,
+        again_mb=again_mb,
+        exact=bool(exact),
+    )
+
+
+def _worked(made: Made, what: str) -> tuple[float, ...]:
+    """Days, samples, bytes, seconds and megabytes of a piece of work in a process of its own."""
+    command = [sys.executable, "-c", _WORK, str(made.store), str(made.start + 2 * DAY_MS), what]
     told = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
-    days, samples = int(told[0]), int(told[1])
-    size, seconds, peak = map(float, told[2:])
+    return tuple(map(float, told))
+
+
+def _holds(made: Made, rows: Rows) -> bool:
+    """Whether the first day holds exactly these rows, all of them in its file."""
     with closing(open_writer(made.store)) as connection:
         after = reading.rows(connection, "sample", made.start, made.start + DAY_MS)
         left = connection.execute("SELECT count(*) FROM sample WHERE t < ?", (made.start + DAY_MS,)).fetchone()[0]
-    exact = days == 1 and samples == len(before) and left == 0 and after.same(before)
-    return Cost(samples, size / samples, table_bytes, plain / samples, seconds, bare_s, peak, exact)
+    return left == 0 and after.same(rows)
 
 
 def _table_bytes(connection: sqlite3.Connection) -> float:
@@ -138,8 +180,13 @@ def main() -> None:
     print(f"sealing one day              {cost.seconds:.1f} s    (at most {LIMIT_S:.0f} s)")
     print(f"bare read and delete         {cost.bare_s:.1f} s")
     print(f"resident memory              {cost.peak_mb:.0f} MB   (at most {LIMIT_MB:.0f} MB)")
+    print(
+        f"one late reading, taken in   {cost.taken_in_s:.1f} s, {cost.taken_in_mb:.0f} MB   (the day opened, rolled up)"
+    )
+    print(f"and sealed anew              {cost.again_s:.1f} s, {cost.again_mb:.0f} MB")
     print(f"kill -9 while sealing        {killed} of {KILLS} fell into the work; nothing lost, nothing doubled")
-    good = cost.exact and cost.file_bytes <= LIMIT_BYTES and cost.seconds <= LIMIT_S and cost.peak_mb <= LIMIT_MB
+    highest = max(cost.peak_mb, cost.taken_in_mb, cost.again_mb)
+    good = cost.exact and cost.file_bytes <= LIMIT_BYTES and cost.seconds <= LIMIT_S and highest <= LIMIT_MB
     sys.exit(not good)
 
 

@@ -22,7 +22,8 @@ import pvlib
 
 from analysis.assess import assess
 from analysis.frames import load
-from analysis.judging import judge_days, wanted_channels
+from analysis.instruments import wanted_channels
+from analysis.judging import judge_days
 from analysis.sun import DAY_MS
 from logger.settings import Located
 from logger.settings_file import read

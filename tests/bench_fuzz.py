@@ -2,16 +2,15 @@
 
     python -m tests.bench_fuzz [--seconds N]
 
-Half of the time hypothesis makes streams out of the pieces that lines are made of; the other half goes to atheris, a
-coverage-guided fuzzer, where it is installed (it is no dependency: ``pip install atheris``). What breaks a decoder is
-printed as bytes: it becomes a folder of ``fixtures/captures``.
+What is fuzzed is in `tests.fuzz_targets`. Half of the time hypothesis makes streams out of the pieces that lines are
+made of; the other half goes to atheris, a coverage-guided fuzzer, where it is installed (it is no dependency: ``pip
+install atheris``). What breaks a decoder is printed as bytes: it becomes a folder of ``fixtures/captures``.
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib.util
-import math
 import subprocess
 import sys
 import tempfile
@@ -23,116 +22,27 @@ from pathlib import Path
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from logger import settings_file
 from logger.decoders.csv_table import CsvTable
-from logger.decoders.registry import FORMATS, make
+from logger.decoders.registry import make
 from logger.errors import ImportFault
-from logger.plan import ChannelPlan, SourcePlan, TimePlan
-from logger.readings import Record, Reject
+from tests.fuzz_targets import Target, plans, seeds, targets
 
 MOST_GROWTH_MB = 2.0
 """What a decoder may hold for each megabyte of anything: its half line, its layout, rows whose day is not settled."""
 
-CAPTURES = Path(__file__).parents[1] / "fixtures" / "captures"
-_STAGE = "controller.cabin.stage"
-_FIELDS: dict[str, tuple[int | str, int | str, int | str]] = {
-    "delimited": (1, 2, 3),
-    "keyvalue": ("V", "I", "S"),
-    "json": ("/V", "/I", "/S"),
-    "pattern": ("V", "I", "S"),
-    "csv": ("v", "i", "s"),
-}
 _PIECES = (
     *b"13.1 4.2 -4.2 1. .5 1e9 1e999 nan inf - + 0x1 1_0 13,1 1.068,4 bulk float 7".split(b" "),
     *b'V= I= S= V: {"V":1,"I":2} {"V": [ ] {} null true \\ud800 $ ! * ** *00 *0000 *ffff'.split(b" "),
     *b"time v i s 2024-06-01T12:00:00Z 2024-10-27 02:30 01.06.2024 12:00 24:00 31/02/2024 -99".split(b" "),
+    *b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,, GPRMC A 230394 XDR C 41.5 ENCL0 HDG".split(b","),
+    *b'{"I":1,"a/b":["-4.2"]} t=21400 -127000 85000 YES NO crc= 28-000005e2fdc3 \xd8\x01'.split(b" "),
+    b"GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,",
+    b"GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W",
+    b"IIXDR,C,41.5,C,ENCL0,U,35.20,V,PV0,I,4.10,A,PV0",
+    b"GPZDA,201530.00,04,07,2002,00,00",
     *(b",", b";", b"\t", b" ", b"=", b":", b'"', b"'", b"\r", b"\n", b"\r\n", b"\0" * 16, b"\xff", b"\xef\xbb\xbf"),
     *(sign.encode() for sign in ("°", "٤", "²", "\u2028", "\x85", "\x1c", "−")),
 )
-
-
-def plans() -> dict[str, list[SourcePlan]]:
-    """Every format with every check, with points and commas, in UTF-8 and in an old encoding."""
-    made: dict[str, list[SourcePlan]] = {}
-    for name in (*FORMATS, "csv"):
-        checks = ("none",) if name == "csv" else ("none", "sum8", "xor8", "crc16-modbus")
-        made[name] = [
-            _plan(name, check, decimal, encoding)
-            for check in checks
-            for decimal in (".", ",")
-            for encoding in ("utf-8-sig", "cp1252")
-        ]
-    for kind, case in (("modbus", "word_order_and_sign"), ("onewire", "power_on_value")):
-        located = settings_file.read(CAPTURES / kind / case / "settings.toml")
-        made[kind] = list(settings_file.plan(located).sources)
-    return made
-
-
-def _plan(name: str, check: str, decimal: str, encoding: str) -> SourcePlan:
-    volts, amps, stage = _FIELDS[name]
-    channels = (
-        ChannelPlan(volts, "bank.house.voltage", "V", 1.0, 0.0, -1.0, 150.0),
-        ChannelPlan(amps, "bank.house.current", "A", 1.0, 0.0, -3000.0, 3000.0),
-        ChannelPlan(stage, _STAGE, "text", 1.0, 0.0, 0.0, 0.0, {"7": "bulk"}, is_text=True),
-    )
-    when = TimePlan("time", None, None, "Europe/Paris", None, "instant", None, None) if name == "csv" else None
-    pattern = r"V\W*(?P<V>[^ ]+)(?: I\W*(?P<I>[^ ]+))?(?: S\W*(?P<S>.*))?$" if name == "pattern" else None
-    return SourcePlan(
-        "fuzz",
-        "csv" if name == "csv" else "serial",
-        channels,
-        format="delimited" if name == "csv" else name,
-        checksum=check,
-        pattern=pattern,
-        time=when,
-        decimal=decimal,
-        encoding=encoding,
-    )
-
-
-def feed(plan: SourcePlan, chunks: list[bytes]) -> None:
-    """Give a decoder all of it; what comes out must be sound.
-
-    Raises
-    ------
-    AssertionError
-        A value is not finite, or is of the wrong type.
-    """
-    if plan.kind == "csv":
-        _feed_table(plan, chunks)
-        return
-    decoder = make(plan)
-    decoder.opened()
-    for item in [item for chunk in chunks for item in decoder.feed(chunk)] + decoder.finish():
-        if isinstance(item, Reject):
-            assert isinstance(item.raw, bytes)
-            continue
-        assert isinstance(item, Record)
-        for reading in item.readings:
-            _sound(reading.channel, reading.value)
-
-
-def _feed_table(plan: SourcePlan, chunks: list[bytes]) -> None:
-    table = CsvTable(plan, "fuzz.csv")
-    try:
-        blocks = [table.feed(chunk) for chunk in chunks] + [table.finish()]
-    except ImportFault:
-        return  # it does not fit the mapping, in words
-    for block in blocks:
-        for channel, column in zip(plan.channels, block.columns, strict=True):
-            assert len(column) == len(block.times)
-            for value in column:
-                if value is not None:
-                    _sound(channel.channel, value)
-
-
-def _sound(channel: str, value: float | str) -> None:
-    if channel == _STAGE:
-        assert isinstance(value, str)
-        value.encode("utf-8")
-    else:
-        assert isinstance(value, float)
-        assert math.isfinite(value)
 
 
 def streams() -> st.SearchStrategy[list[bytes]]:
@@ -142,8 +52,8 @@ def streams() -> st.SearchStrategy[list[bytes]]:
 
 
 def by_hypothesis(name: str, seconds: float) -> int:
-    """Give the decoders of one format made streams for so long; how many."""
-    deadline, tries, kinds = time.monotonic() + seconds, 0, plans()[name]
+    """Give the targets of one name made streams for so long; how many."""
+    deadline, tries, kinds = time.monotonic() + seconds, 0, targets()[name]
 
     @settings(
         max_examples=100,
@@ -153,10 +63,10 @@ def by_hypothesis(name: str, seconds: float) -> int:
         phases=(Phase.generate, Phase.shrink),
     )
     @given(st.sampled_from(kinds), streams())
-    def give(plan: SourcePlan, chunks: list[bytes]) -> None:
+    def give(target: Target, chunks: list[bytes]) -> None:
         nonlocal tries
         if time.monotonic() < deadline:
-            feed(plan, chunks)
+            target(chunks)
             tries += 1
 
     while time.monotonic() < deadline:
@@ -198,10 +108,10 @@ def _sink(consumer: Callable[[bytes], object], data: bytes) -> None:
 
 def run(seconds: float, megabytes: float = 1.0) -> dict[str, int]:
     """Fuzz every format for its share of the time by hypothesis; how many streams each was given."""
-    formats = plans()
-    tries = {}
-    for name in formats:
-        tries[name] = by_hypothesis(name, seconds / len(formats))
+    tries, names = {}, targets()
+    for name in names:
+        tries[name] = by_hypothesis(name, seconds / len(names))
+    for name in plans():
         if (grown := growth_mb(name, megabytes)) > MOST_GROWTH_MB * megabytes:
             raise SystemExit(f"{name}: holds {grown:.1f} MB after {megabytes:g} MB of input")
     return tries
@@ -218,34 +128,39 @@ def by_coverage(seconds: float) -> str:
     SystemExit
         It found something.
     """
+    names = [target for each in targets().values() for target in each]
     with tempfile.TemporaryDirectory() as folder:
-        seeds = [path for path in CAPTURES.glob("*/*/input.*") if path.suffix != ".capture"]
-        for number, path in enumerate(seeds):
-            for kind in (0, 40, 80):
-                (Path(folder) / f"{number}-{kind}").write_bytes(bytes([number + kind, 7]) + path.read_bytes()[:500])
-        limits = [f"-max_total_time={max(int(seconds), 1)}", "-max_len=600", "-rss_limit_mb=500"]
+        for number, data in enumerate(seeds()):
+            for kind in range(0, len(names), 5):
+                (Path(folder) / f"{number}-{kind}").write_bytes(bytes([(number + kind) % 256, 7]) + data)
+        limits = [
+            f"-max_total_time={max(int(seconds), 1)}",
+            "-max_len=600",
+            "-rss_limit_mb=500",
+            "-print_final_stats=1",
+        ]
         command = [sys.executable, "-m", "tests.bench_fuzz", "--guided", f"-artifact_prefix={folder}/", *limits, folder]
         done = subprocess.run(command, check=False, capture_output=True, text=True)
     if done.returncode:
         raise SystemExit(f"atheris found something:\n{done.stdout[-3000:]}\n{done.stderr[-3000:]}")
-    return "\n".join(done.stderr.splitlines()[-2:])
+    return "\n".join(line for line in done.stderr.splitlines() if line.startswith(("Done", "stat::")))
 
 
 def guided(arguments: list[str]) -> None:
     """What runs under atheris: the first byte chooses format and plan, the second the chunking."""
     import atheris  # noqa: PLC0415
 
-    for name in [name for name in sys.modules if name.partition(".")[0] == "logger"]:
+    for name in [name for name in sys.modules if name.partition(".")[0] == "logger" or name == "tests.fuzz_targets"]:
         del sys.modules[name]
     with atheris.instrument_imports(include=["logger"]):
-        target = importlib.import_module("tests.bench_fuzz")
-    kinds = [plan for each in target.plans().values() for plan in each]
+        target = importlib.import_module("tests.fuzz_targets")
+    kinds = [one for each in target.targets().values() for one in each]
 
     def one(data: bytes) -> None:
         if len(data) > 2:
-            plan, step = kinds[data[0] % len(kinds)], data[1] % 17 + 1
+            give, step = kinds[data[0] % len(kinds)], data[1] % 60 + 1
             body = data[2:]
-            target.feed(plan, [body[at : at + step] for at in range(0, len(body), step)])
+            give([body[at : at + step] for at in range(0, len(body), step)])
 
     atheris.Setup([sys.argv[0], *arguments], one)
     atheris.Fuzz()
@@ -261,7 +176,7 @@ def main() -> int:
     with_atheris = importlib.util.find_spec("atheris") is not None
     tries = run(options.seconds / (2 if with_atheris else 1))
     for name, count in tries.items():
-        print(f"{name:10} {count:9,} streams by hypothesis")
+        print(f"{name:24} {count:9,} streams by hypothesis")
     print(by_coverage(options.seconds / 2) if with_atheris else "no atheris here: all of the time went to hypothesis")
     return 0
 

@@ -22,12 +22,13 @@ from threading import Condition, Event
 from logger.batches import LiveBatch
 from logger.collector import spread
 from logger.decoders.registry import make
+from logger.outbox import Outbox
 from logger.plan import ChannelPlan, Plan, SourcePlan
 from logger.readings import Record
 from logger.schema import prepare
 from logger.store import open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import Outbox, Writer
+from logger.writer import Writer
 
 CHANNELS = 50
 LINES_A_COMMIT = 300

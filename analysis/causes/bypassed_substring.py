@@ -4,8 +4,10 @@ from analysis.diagnosis import Explanation
 
 EXPLANATION = Explanation(
     cause="bypassed-substring",
-    priors={"yield-shortfall": 0.08},
+    priors={"array-dead": 0.07, "yield-shortfall": 0.08},
     expects={
+        "below_need": (1.0, 0.15),
+        "by_drawing": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "suddenness": (1.0, 0.25),

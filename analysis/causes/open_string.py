@@ -4,8 +4,10 @@ from analysis.diagnosis import Explanation
 
 EXPLANATION = Explanation(
     cause="open-string",
-    priors={"yield-shortfall": 0.08},
+    priors={"array-dead": 0.2, "yield-shortfall": 0.08},
     expects={
+        "volts_share": (0.0, 0.15),
+        "below_need": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "suddenness": (1.0, 0.25),

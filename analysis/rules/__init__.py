@@ -5,11 +5,14 @@ from collections.abc import Callable
 from analysis.findings import History
 from analysis.results import Finding
 from analysis.rules import (
+    array_dead,
+    changed_by_itself,
     clock_suspect,
     enclosure_over_temperature,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
+    meters_disagree,
     record_trouble,
     sensor_suspect,
     yield_shortfall,
@@ -17,11 +20,14 @@ from analysis.rules import (
 
 RULES: tuple[Callable[[History], list[Finding]], ...] = (
     yield_shortfall.found,
+    array_dead.found,
     loop_resistance.found,
     enclosure_over_temperature.found,
     fan_ineffective.found,
     instrument_unheard.found,
     record_trouble.found,
+    changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
+    meters_disagree.found,
 )

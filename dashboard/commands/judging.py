@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 import time
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +85,7 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
 
     if located.store_path.exists():
         schema.prepare(located.store_path)
+        _make_whole(located.store_path)
     on_terminal = sys.stderr.isatty()
 
     def progress(done: int, total: int) -> None:
@@ -98,6 +100,25 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
         return verdict(results, located.settings, first, last)
     finally:
         connection.close()
+
+
+def _make_whole(store: Path) -> None:
+    """Take up files of the archive that the store does not know, and roll up what came late to sealed days."""
+    from logger import sealed
+    from logger.clock import SystemClock
+    from logger.errors import ArchiveBusy
+    from logger.store import open_reader, open_writer
+
+    with closing(open_reader(store)) as connection:
+        if not sealed.with_rows_beside(connection) and not sealed.unknown_files(connection):
+            return
+    from logger.adopting import adopt
+    from logger.reopening import take_in_late
+
+    # An archive that is at work already does both by itself.
+    with suppress(ArchiveBusy), sealed.at_work(store), closing(open_writer(store)) as connection:
+        adopt(connection)
+        take_in_late(connection, SystemClock().now_ms())
 
 
 def leave_findings(located: Any, results: Any) -> None:

@@ -41,6 +41,19 @@ def record(settings_path: Path, capture: Path | None) -> None:
     The process becomes the lean logger: same process id, no part of the analysis in memory. SIGTERM or Ctrl-C stops it
     cleanly.
     """
+    plan = ready_to_record(settings_path)
+    plan = dataclasses.replace(plan, capture=str(capture.absolute()) if capture else None)
+    become("logger", "--plan-fd", plan.to_json())
+
+
+def ready_to_record(settings_path: Path) -> Plan:
+    """The logger's plan, with its store there and up to date, or to be prepared later where it cannot be written now.
+
+    Raises
+    ------
+    UsageError
+        There is nothing to record.
+    """
     from logger import settings_file
     from logger.errors import UsageError
     from logger.place import warning
@@ -50,28 +63,36 @@ def record(settings_path: Path, capture: Path | None) -> None:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
     if said := warning(Path(plan.store_path)):
         click.echo(said, err=True)
-    _prepare(Path(plan.store_path))
-    _become_logger(dataclasses.replace(plan, capture=str(capture.absolute()) if capture else None))
+    return dataclasses.replace(plan, prepared=_prepare(Path(plan.store_path)))
 
 
-def _prepare(store: Path) -> None:
-    """Bring the store up to date in a child, so that what it imports goes with it."""
+def _prepare(store: Path) -> bool:
+    """Bring the store up to date in a child, so that what it imports goes with it.
+
+    Returns
+    -------
+    bool
+        False where it is there and cannot be written now: the logger begins without it.
+    """
+    from logger.errors import StoreUnwritable
+
     done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", str(store)], check=False)
-    if done.returncode:
+    if done.returncode not in (0, StoreUnwritable.exit_status):
         sys.exit(done.returncode)
+    return done.returncode == 0
 
 
-def _become_logger(plan: Plan) -> None:
-    """Replace this process by the logger; the plan travels in memory, for it holds no secret but may be long."""
-    # A signal that comes from here on waits until the logger listens for it, and then stops it cleanly.
+def become(module: str, option: str, text: str) -> None:
+    """Replace this process by a lean one; the text that it runs on travels in memory, for it may be long."""
+    # A signal that comes from here on waits until the new program listens for it, and then stops it cleanly.
     signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM, signal.SIGINT})
     sys.stdout.flush()
     sys.stderr.flush()
     descriptor = os.memfd_create("plan", 0)
     with os.fdopen(descriptor, "w", encoding="utf-8", closefd=False) as file:
-        file.write(plan.to_json())
+        file.write(text)
     os.lseek(descriptor, 0, os.SEEK_SET)
-    os.execv(sys.executable, [sys.executable, "-P", "-m", "logger", "--plan-fd", str(descriptor)])
+    os.execv(sys.executable, [sys.executable, "-P", "-m", module, option, str(descriptor)])
 
 
 @click.command()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from threading import Event
 
 from logger.clock import Clock
+from logger.errors import StoreError
 from logger.plan import SourcePlan
 from logger.protocols import Emit, Stretch
 from logger.sources.csv_file import CsvFollower, FileBlock, MakeTable, Position
@@ -44,8 +45,8 @@ class FollowedFiles:
         Of kind ``csv``.
     make_table : callable
         Makes the decoder.
-    known : dict of str to Position
-        How far each file was read by earlier sessions.
+    known : callable
+        How far each file was read by earlier sessions; raises `StoreError` while the store cannot be read.
     now : callable
         Time [ms UTC].
     clock : Clock
@@ -56,16 +57,25 @@ class FollowedFiles:
         self,
         plan: SourcePlan,
         make_table: MakeTable,
-        known: dict[str, Position],
+        known: Callable[[], dict[str, Position]],
         now: Callable[[], int],
         clock: Clock,
     ) -> None:
-        self._follower = CsvFollower(plan, make_table, known, now)
+        self._plan, self._make_table, self._known, self._now = plan, make_table, known, now
         self._clock = clock
 
     def run(self, stop: Event, emit: Emit) -> None:
+        follower: CsvFollower | None = None
         while not stop.is_set():
-            for found in self._follower.poll():
-                emit(Gained(found) if isinstance(found, FileBlock) else found)
-            if not self._follower.behind:
+            try:
+                follower = follower or CsvFollower(self._plan, self._make_table, self._known(), self._now)
+            except StoreError:  # nobody knows what it holds of the files already
                 self._clock.wait(stop, LOOK_S)
+                continue
+            for found in follower.poll():
+                emit(Gained(found) if isinstance(found, FileBlock) else found)
+            if not follower.behind:
+                self._clock.wait(stop, LOOK_S)
+
+    def let_go(self) -> None:
+        """Nothing is open between two looks, and what hangs in a look is a file system that answers nobody."""

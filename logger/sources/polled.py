@@ -8,6 +8,7 @@ from threading import Event
 from logger.batches import EventBatch
 from logger.clock import Clock
 from logger.collector import LiveSource
+from logger.earlier import Earlier
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Emit, Line
 from logger.timeline import Timeline
@@ -29,8 +30,8 @@ class PolledSource:
     decoder : Decoder
     clock : Clock
     timeline : Timeline
-    last_heard : int, optional
-        When an earlier session last heard it [ms UTC].
+    earlier : Earlier, optional
+        What the store knows of it from earlier sessions.
     longitude : float
         Of the site [°].
     """
@@ -42,23 +43,30 @@ class PolledSource:
         decoder: Decoder,
         clock: Clock,
         timeline: Timeline,
-        last_heard: int | None = None,
+        earlier: Earlier | None = None,
         longitude: float = 0.0,
     ) -> None:
         self._plan, self._make_line, self._decoder = plan, make_line, decoder
-        self._clock, self._timeline, self._last_heard, self._longitude = clock, timeline, last_heard, longitude
+        self._clock, self._timeline, self._earlier, self._longitude = clock, timeline, earlier, longitude
+        self._source: LiveSource | None = None
 
     def run(self, stop: Event, emit: Emit) -> None:
         def note(text: str) -> None:
             emit(EventBatch(self._timeline.now_ms(), self._plan.name, KIND, text))
 
         line = self._make_line(self._plan, self._clock, note)
-        LiveSource(
+        self._source = LiveSource(
             self._plan,
             line,
             self._decoder,
             self._clock,
             self._timeline,
-            self._last_heard,
+            self._earlier,
             longitude=self._longitude,
-        ).run(stop, emit)
+        )
+        self._source.run(stop, emit)
+
+    def let_go(self) -> None:
+        """Close the line under a reader that hangs in it."""
+        if self._source is not None:
+            self._source.let_go()

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger import earlier
 from logger.capture import Capture, CapturedLine
 from logger.clock import Clock
 from logger.collector import LiveSource
+from logger.earlier import Earlier
+from logger.errors import StoreError
 from logger.plan import SourcePlan
 from logger.protocols import Decoder, Line, Source
 from logger.readings import Record, Reject
@@ -48,6 +52,8 @@ class Setting:
         Of the site [°].
     capture : Capture or None
         Where the raw bytes of live lines are to be kept.
+    settings_hash : str
+        Of the settings in force.
     """
 
     clock: Clock
@@ -58,12 +64,11 @@ class Setting:
     plans: tuple[SourcePlan, ...] = ()
     longitude: float = 0.0
     capture: Capture | None = None
+    settings_hash: str = ""
 
 
-def _last_heard(plan: SourcePlan, setting: Setting) -> int | None:
-    with closing(open_reader(setting.store)) as connection:
-        row = connection.execute("SELECT last_seen FROM source WHERE name = ?", (plan.name,)).fetchone()
-    return row[0] if row else None
+def _earlier(plan: SourcePlan, setting: Setting) -> Earlier:
+    return earlier.of(setting.store, plan, setting.settings_hash)
 
 
 def _serial(plan: SourcePlan, setting: Setting) -> Source:
@@ -80,7 +85,7 @@ def _mqtt(plan: SourcePlan, setting: Setting) -> Source:
 
 
 def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
-    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
+    decoder, known = setting.decoder(plan), _earlier(plan, setting)
     line = _captured(line, plan, setting)
     return LiveSource(
         plan,
@@ -88,7 +93,7 @@ def _live(plan: SourcePlan, line: Line, setting: Setting) -> Source:
         decoder,
         setting.clock,
         setting.timeline,
-        last_heard,
+        known,
         whose=lambda lines: owner(lines, plan, setting),
         longitude=setting.longitude,
     )
@@ -98,8 +103,8 @@ def _polled(plan: SourcePlan, setting: Setting, make_line: MakeLine) -> Source:
     def captured(plan: SourcePlan, clock: Clock, note: Callable[[str], None]) -> Line:
         return _captured(make_line(plan, clock, note), plan, setting)
 
-    decoder, last_heard = setting.decoder(plan), _last_heard(plan, setting)
-    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, last_heard, setting.longitude)
+    decoder, known = setting.decoder(plan), _earlier(plan, setting)
+    return PolledSource(plan, captured, decoder, setting.clock, setting.timeline, known, setting.longitude)
 
 
 def _modbus(plan: SourcePlan, setting: Setting) -> Source:
@@ -135,11 +140,16 @@ def owner(lines: Sequence[bytes], own: SourcePlan, setting: Setting) -> str | No
 
 def _csv(plan: SourcePlan, setting: Setting) -> Source:
     # What files need (digests, zones) costs 5 MB: a logger that follows none does without.
-    from logger.sources.csv_file import positions  # noqa: PLC0415
+    from logger.sources.csv_file import Position, positions  # noqa: PLC0415
     from logger.sources.followed import FollowedFiles  # noqa: PLC0415
 
-    with closing(open_reader(setting.store)) as connection:
-        known = positions(connection, plan.name)
+    def known() -> dict[str, Position]:
+        with closing(open_reader(setting.store)) as connection:
+            try:
+                return positions(connection, plan.name)
+            except sqlite3.Error as fault:
+                raise StoreError(f"store {setting.store}: {fault}") from None
+
     return FollowedFiles(plan, setting.table, known, setting.timeline.utc_ms, setting.clock)
 
 
@@ -153,6 +163,17 @@ KINDS: dict[str, Callable[[SourcePlan, Setting], Source]] = {
 }
 
 
-def make(plans: tuple[SourcePlan, ...], setting: Setting) -> list[tuple[str, Source]]:
-    """The sources of these plans, by name."""
-    return [(plan.name, KINDS[plan.kind](plan, setting)) for plan in plans]
+NAMES_S = 60.0
+"""How long looking up the name of a host may take where nobody answers: common practice, no source."""
+_TIMES = 4
+
+
+def patience_s(plan: SourcePlan) -> float:
+    """How much longer than others a source may take to come back from one read, or from opening its line [s]."""
+    asks = _TIMES * plan.timeout_s if plan.kind == "modbus" else 0.0
+    return asks + (NAMES_S if plan.host or plan.broker or "://" in (plan.port or "") else 0.0)
+
+
+def make(plan: SourcePlan, setting: Setting) -> Source:
+    """The source of a plan."""
+    return KINDS[plan.kind](plan, setting)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 
@@ -23,3 +24,9 @@ def resident_mb(pid: int, mark: str = "VmRSS") -> float:
     """What of it is in memory [MB]; with ``VmHWM`` the most there ever was."""
     found = re.search(rf"{mark}:\s+(\d+) kB", Path(f"/proc/{pid}/status").read_text(encoding="ascii"))
     return int(found[1]) / 1000 if found else 0.0
+
+
+def mapped(pid: int, names: Iterable[str]) -> list[str]:
+    """Those of some packages of which it has compiled parts in memory."""
+    files = Path(f"/proc/{pid}/maps").read_text(encoding="utf-8")
+    return [name for name in names if re.search(rf"site-packages/_?{name}", files)]

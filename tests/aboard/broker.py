@@ -26,6 +26,13 @@ log_type all
 """
 
 
+def free_port() -> int:
+    """Of the loopback, for who must come back at the same one."""
+    with closing(socket.socket()) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 class RealBroker:
     """Starts, ends and starts again at the same port.
 
@@ -42,9 +49,7 @@ class RealBroker:
         assert found, "mosquitto is not here; on Debian: apt-get install mosquitto"
         self._program, self._password = found, password
         self._log, self._settings = folder / "broker.log", folder / "broker.conf"
-        with closing(socket.socket()) as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
+        self.port = free_port()
         access = "allow_anonymous true"
         if password is not None:
             file = folder / "passwords"
@@ -78,9 +83,13 @@ class RealBroker:
             self._process.wait(30)
             self._process = None
 
+    def subscriptions(self) -> int:
+        """How many have been granted since it first started."""
+        return self._log.read_text(encoding="utf-8").count("Sending SUBACK")
+
     def subscribed(self, times: int = 1) -> None:
         """Wait until so many subscriptions have been granted since it first started."""
-        until(lambda: self._log.read_text(encoding="utf-8").count("Sending SUBACK") >= times, "a subscription")
+        until(lambda: self.subscriptions() >= times, "a subscription")
 
     def say(self, topic: str, payload: str | bytes, retain: bool = False) -> None:
         """Some device publishes."""

@@ -22,13 +22,13 @@ SEAL = """
 import sys
 from contextlib import closing
 from pathlib import Path
-from logger import archive, sealed
+from logger import archive, reopening, sealed
 from logger.store import open_writer
 real = archive.transaction
 def told(connection):
     print("commit", flush=True)
     return real(connection)
-archive.transaction = told
+archive.transaction = reopening.transaction = told
 with sealed.at_work(Path(sys.argv[1])), closing(open_writer(Path(sys.argv[1]))) as connection:
     archive.Archive(connection).seal(1, int(sys.argv[2]))
 """

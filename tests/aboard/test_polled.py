@@ -8,8 +8,8 @@ import pytest
 
 from tests.logger.modbus_servers import device, over_serial, over_tcp
 
+from .lean import NEVER, WATCHED, imported
 from .rig import Aboard, until
-from .test_recording import FORBIDDEN
 
 pytestmark = pytest.mark.terminal
 
@@ -49,7 +49,7 @@ UNIT = device(7, words=[0, 2641], number=12.5)
 def recorded(tmp_path: Path, where: str) -> set[str]:
     """Record until both values are in the store; what the logging process imported."""
     aboard = Aboard(tmp_path, BUS.format(where=where))
-    with aboard.recording(PYTHONPROFILEIMPORTTIME="1") as process:
+    with aboard.recording(**WATCHED) as process:
         until(lambda: len(aboard.values()) > 2 and aboard.values("bank.house.current"), "readings")
         process.terminate()
         assert process.wait(30) == 0
@@ -57,17 +57,15 @@ def recorded(tmp_path: Path, where: str) -> set[str]:
     assert set(aboard.values("bank.house.current")) == {12.5}
     assert aboard.reasons() == []
     assert aboard.events("state") == ["reading: readings come in"]
-    rows = aboard.messages()
-    last = max(n for n, row in enumerate(rows) if row.startswith("import time: self [us]"))
-    return {row.rpartition("|")[2].strip() for row in rows[last:] if row.startswith("import time:")}
+    return imported(aboard)
 
 
 def test_a_unit_over_tcp(tmp_path: Path) -> None:
     """Read by its settings, in the vocabulary's units; what the framing brings along is no table library either."""
     with over_tcp(UNIT) as port:
-        imported = recorded(tmp_path, f'host = "127.0.0.1"\ntcp_port = {port}')
-    assert "pymodbus.framer" in imported
-    assert not imported & (FORBIDDEN - {"pymodbus", "asyncio"})
+        found = recorded(tmp_path, f'host = "127.0.0.1"\ntcp_port = {port}')
+    assert "pymodbus.framer" in found
+    assert not found & NEVER
 
 
 def test_a_unit_on_a_serial_line(tmp_path: Path) -> None:
@@ -84,7 +82,7 @@ def test_a_thermometer(tmp_path: Path) -> None:
         "72 01 4b 46 7f ff 0e 10 57 : crc=57 YES\n72 01 4b 46 7f ff 0e 10 57 t=23125\n", encoding="ascii"
     )
     aboard = Aboard(tmp_path, PROBE)
-    with aboard.recording(PYTHONPROFILEIMPORTTIME="1") as process:
+    with aboard.recording(**WATCHED) as process:
         until(lambda: aboard.values("bank.house.temperature"), "readings")
         process.terminate()
         assert process.wait(30) == 0

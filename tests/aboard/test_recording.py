@@ -21,13 +21,6 @@ from .rig import SOURCE, Aboard, Device, claimed, device, heard_from_the_start, 
 
 pytestmark = pytest.mark.terminal
 
-FORBIDDEN = {
-    *("pandas", "numpy", "scipy", "pyarrow", "sqlite_utils", "dash", "pydantic", "pydantic_core", "click"),
-    *("plotly", "flask", "pvlib", "pymodbus", "asyncio"),
-    *("logger.settings", "logger.schema", "logger.settings_file"),
-    *("pynmea2", "paho", "paho.mqtt.client", "logger.broker", "logger.decoders.nmea0183"),
-}
-
 
 @pytest.fixture
 def cabin(tmp_path: Path) -> Iterator[Device]:
@@ -67,40 +60,6 @@ def test_a_signal_during_the_start_stops_cleanly(tmp_path: Path, cabin: Device) 
         process.terminate()
         assert process.wait(30) == 0
     assert aboard.ask("SELECT stopped_cleanly FROM session") == [(1,)]
-
-
-def test_the_recording_process_is_lean(tmp_path: Path, cabin: Device) -> None:
-    """After its exec, same process id: standard library and pyserial alone, at most 30 MB resident.
-
-    What other sources need, for sentences or for a broker, stays out where no such source is in the settings.
-    """
-    aboard = Aboard(tmp_path, source(cabin))
-    with aboard.recording(PYTHONPROFILEIMPORTTIME="1") as process:
-        heard_from_the_start(cabin)
-        cabin.says(b"V=13.1,I=4.2\n")
-        until(aboard.values, "a reading")
-        about = Path(f"/proc/{process.pid}")
-        assert b"-m\0logger\0--plan-fd" in (about / "cmdline").read_bytes()
-        libraries = {Path(row.split()[-1]).name for row in (about / "maps").read_text().splitlines() if "/" in row}
-        resident = re.search(r"VmRSS:\s+(\d+) kB", (about / "status").read_text())
-        process.terminate()
-        assert process.wait(30) == 0
-    assert not [name for name in libraries if any(heavy in name for heavy in FORBIDDEN | {"arrow", "multiarray"})]
-    assert resident
-    assert int(resident[1]) <= 30_000
-    # The interpreter prints what it imports; what follows the last heading was imported after the exec.
-    rows = aboard.messages()
-    last = max(n for n, row in enumerate(rows) if row.startswith("import time: self [us]"))
-    imported = {row.rpartition("|")[2].strip() for row in rows[last:] if row.startswith("import time:")}
-    assert {"logger.writer", "logger.collector", "serial", "sqlite3"} <= imported
-    assert not imported & FORBIDDEN
-
-
-def test_the_lean_modules_import_nothing_heavy() -> None:
-    """The same by the interpreter's own word."""
-    code = "import logger.__main__, sys; print(*sys.modules)"
-    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
-    assert not set(done.stdout.split()) & FORBIDDEN
 
 
 def test_a_line_that_vanishes_and_returns_under_another_number(tmp_path: Path, cabin: Device) -> None:

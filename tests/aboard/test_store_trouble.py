@@ -80,6 +80,44 @@ def test_a_full_disk(tmp_path: Path, cabin: Device) -> None:
         assert sum("store" in row and "recording" not in row for row in aboard.messages()) == 2
 
 
+def test_a_disk_that_is_full_at_the_start(tmp_path: Path, cabin: Device) -> None:
+    """It comes up all the same, says so once, and writes all that came since its start when there is room again."""
+    with small_disk(tmp_path) as disk:
+        aboard = Aboard(tmp_path, source(cabin), flush=0.2)
+        text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', '"disk/lapwing.db"')
+        aboard.settings.write_text(text, encoding="utf-8")
+        aboard.store = disk / "lapwing.db"
+        prepare(aboard.store)
+        _fill(disk / "other")
+        with aboard.recording() as process:
+            heard_from_the_start(cabin)
+            say(cabin, range(50))
+            until(lambda: any("readings are kept in memory" in row for row in aboard.messages()), "the message")
+            assert process.poll() is None
+            (disk / "other").unlink()
+            until(lambda: aboard.events("store restored"), "writing")
+            say(cabin, range(50, 60))
+            until(lambda: len(aboard.values()) == 60, "all of it")
+            ((started, first),) = aboard.ask("SELECT min(started), (SELECT min(t) FROM sample) FROM session")
+            assert started <= first
+            process.terminate()
+            assert process.wait(30) == 0
+        assert aboard.values() == list(range(60))
+        assert aboard.ask("PRAGMA integrity_check") == [("ok",)]
+        assert len(aboard.events("full disk")) + len(aboard.events("store trouble")) == 1
+        assert sum("readings are kept in memory" in row for row in aboard.messages()) == 1
+
+
+def test_a_place_where_no_store_can_be_is_a_mistake(tmp_path: Path, cabin: Device) -> None:
+    """A path through a file: nothing will ever come of it, and the person at the keyboard hears so."""
+    aboard = Aboard(tmp_path, source(cabin))
+    text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', '"noonmark.toml/lapwing.db"')
+    aboard.settings.write_text(text, encoding="utf-8")
+    with aboard.recording() as process:
+        assert process.wait(60) == 1
+    assert any("cannot be opened" in row for row in aboard.messages())
+
+
 def _refused(aboard: Aboard) -> bool:
     return any("cannot be written" in row for row in aboard.messages())
 

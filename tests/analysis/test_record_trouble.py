@@ -76,3 +76,17 @@ def test_a_damaged_store_and_its_salvage_are_one_finding() -> None:
         "store trouble", "damaged file", "store restored", "salvage",
     ]  # fmt: skip
     assert len(found((0, "damaged file", "a"), (1, "salvage", "b"), (99, "damaged file", "c"))) == 2
+
+
+def test_an_archive_that_fails_for_days_is_told_low() -> None:
+    """From its first failure to the day on which it works again; one night of it is nobody's business."""
+    day = 24 * 60
+    failed = (0, "archive trouble", "archive: failed with 1: no room")
+    assert found(failed, (day - 1, "archive restored", "archive: works again")) == []
+    (one,) = found(failed, (2 * day, "archive trouble", "again"), (3 * day, "archive restored", "works again"))
+    assert (one.state, one.priority, one.since, one.until) == ("returned", "low", AT, AT + 3 * day * MINUTE_MS)
+    assert "old days could not be moved into the archive" in one.summary
+    assert one.evidence == {"events": ["archive trouble: archive: failed with 1: no room"]}
+    (one,) = found(failed)
+    assert (one.state, one.until) == ("unacknowledged", None)
+    assert found(failed, days=1) == []

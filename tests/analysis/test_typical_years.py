@@ -54,19 +54,19 @@ LIGHT = (
 @pytest.mark.parametrize(
     ("name", "tilt", "wanted"),
     [
-        ("703165TY.csv", 45.0, 1013.4),
-        ("703165TY.csv", 30.0, 997.8),
-        ("703165TY.csv", 60.0, 980.6),
-        ("723170TYA.CSV", 45.0, 1701.0),
-        ("723170TYA.CSV", 30.0, 1744.5),
-        ("723170TYA.CSV", 60.0, 1571.7),
+        ("703165TY.csv", 45.0, 1037.4),
+        ("703165TY.csv", 30.0, 1015.8),
+        ("703165TY.csv", 60.0, 1007.8),
+        ("723170TYA.CSV", 45.0, 1742.4),
+        ("723170TYA.CSV", 30.0, 1775.9),
+        ("723170TYA.CSV", 60.0, 1617.8),
     ],
 )
-def test_a_year_in_the_plane_by_hay_and_davies(name: str, tilt: float, wanted: float) -> None:
-    """kWh/m² a year on a plane facing south, within 1 %."""
+def test_a_year_in_the_plane_by_perez(name: str, tilt: float, wanted: float) -> None:
+    """kWh/m² a year on a plane facing south, within 1 % of pvlib's Perez 1990. Hay and Davies lie 2 to 3 % lower."""
     sky, _ = sky_of(name, *LIGHT)
     n = len(sky.grid.start)
-    plane, _ = sky.in_plane(Facing(np.full(n, tilt), np.full(n, 180.0)), sky.measured)
+    plane = sky.in_plane(Facing(np.full(n, tilt), np.full(n, 180.0)), sky.dome(sky.measured)).light
     assert plane.sum() / 1000 == pytest.approx(wanted, rel=0.01)
 
 

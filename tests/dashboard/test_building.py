@@ -247,6 +247,14 @@ def test_check_tells_the_drawing_in_words(run: Callable[..., Result]) -> None:
     assert max(map(len, lines[2:])) <= 80
 
 
+def test_what_no_datasheet_told_is_said_once(run: Callable[..., Result], tmp_path: Path) -> None:
+    """With the watts of its modules alone nothing is known of an array's volts and amps."""
+    sheet = re.compile(r"^(voc|isc|vmp|imp|temp_coeff_\w+|cells_in_series|substrings) = .*\n", re.MULTILINE)
+    bare = tmp_path / "bare.toml"
+    bare.write_text(sheet.sub("", SAMPLE.read_text(encoding="utf-8")), encoding="utf-8")
+    assert "    array side    not known" in run("check", "--settings", str(bare)).stdout.splitlines()
+
+
 def _overvolted(folder: Path) -> Path:
     path = folder / "cold.toml"
     path.write_text(

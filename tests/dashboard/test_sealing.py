@@ -15,8 +15,9 @@ from dashboard.cli import main
 from fixtures.long_record import Made, make
 from logger.clock import SystemClock
 from logger.record import Record
+from logger.schema import prepare
 from logger.sealed import DAY_MS, at_work
-from logger.store import open_reader
+from logger.store import open_reader, open_writer, transaction
 
 
 @pytest.fixture
@@ -44,6 +45,23 @@ def test_archive_says_what_it_sealed(made: Made) -> None:
     assert first.output.startswith("Sealed 5 days of samples (14,400) in 0.")
     assert samples(made) == before
     assert run(made, "archive").output == "Nothing to seal: samples of the last 14 days stay in the store.\n"
+
+
+def test_assess_takes_in_what_came_late_and_what_the_store_lost(made: Made) -> None:
+    """A late row of a sealed day is in its hour at once; of a store that is gone the archive's half is there again."""
+    run(made, "archive")
+    at = made.start + DAY_MS
+    with closing(open_writer(made.store)) as connection, transaction(connection):
+        connection.execute("INSERT INTO sample SELECT ?, id, 999.0 FROM channel ORDER BY id LIMIT 1", (at + 30_000,))
+    assert run(made, "assess").exit_code == 0
+    with closing(open_reader(made.store)) as connection:
+        assert connection.execute("SELECT max(high) FROM hour WHERE t = ?", (at,)).fetchone() == (999.0,)
+    run(made, "archive")
+    before = samples(made)
+    made.store.unlink()
+    prepare(made.store)
+    assert run(made, "assess").exit_code == 0
+    assert samples(made) == before
 
 
 def test_archive_in_json(made: Made) -> None:

@@ -83,6 +83,7 @@ def test_a_full_bank_is_no_fault() -> None:
 @pytest.mark.parametrize(
     ("changed", "says"),
     [
+        ({"verdict": "cannot tell", "ratio": 0.54}, "A bright hour with the bank below full would settle it."),
         ({"ratio": None, "completeness": 0.9}, "A bright hour with the bank below full would settle it."),
         ({"ratio": None, "completeness": 0.2, "silent": 0.8}, "A day with every instrument speaking would settle it."),
         (

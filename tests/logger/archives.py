@@ -12,7 +12,7 @@ from logger.archive import Archive, Done
 from logger.rows import Rows
 from logger.schema import prepare
 from logger.sealed import DAY_MS, at_work
-from logger.store import open_writer, transaction
+from logger.store import WritingConnection, open_writer, transaction
 
 FIRST = 19_724 * DAY_MS  # 2024-01-02T00:00Z
 VOLTS, AMPS, STAGE = 1, 2, 3
@@ -29,7 +29,7 @@ Span = tuple[int, int, int, int]
 
 
 @contextmanager
-def store(path: Path, samples: Iterable[Sample], spans: Iterable[Span] = ()) -> Iterator[sqlite3.Connection]:
+def store(path: Path, samples: Iterable[Sample], spans: Iterable[Span] = ()) -> Iterator[WritingConnection]:
     """A store with these samples ``(t, channel, value)`` and spans ``(channel, start, stop, length)``, rolled up."""
     prepare(path)
     with closing(open_writer(path)) as connection:
@@ -53,7 +53,7 @@ def insert(connection: sqlite3.Connection, samples: Iterable[Sample]) -> None:
         rollup.refresh(connection, min(rows)[0], max(rows)[0] + 1, FOR_EVER)
 
 
-def seal(connection: sqlite3.Connection, path: Path, now: int, hot_days: int = 1) -> Done:
+def seal(connection: WritingConnection, path: Path, now: int, hot_days: int = 1) -> Done:
     with at_work(path):
         return Archive(connection).seal(hot_days, now)
 

@@ -53,13 +53,24 @@ def test_the_fault_injection_holds_what_it_says(bench: Bench) -> None:
 
 
 @pytest.mark.terminal
-def test_the_soak_counts_what_was_lost(bench: Bench) -> None:
+@pytest.mark.parametrize("alone", [True, False])
+def test_the_soak_counts_what_was_lost(bench: Bench, alone: bool) -> None:
     """Plugs were pulled, readings came back, and what was said is accounted for."""
-    found = bench("bench_soak").run(seconds=6, flush_s=0.5, plugged_s=2)
+    found = bench("bench_soak").run(seconds=6, flush_s=0.5, plugged_s=2, alone=alone)
     assert found.unplugged > 0
     assert 0 < found.kept <= found.said
     assert found.said - found.kept <= found.on_the_wire
     assert found.strange == 0
+    assert found.heavy == []
+
+
+@pytest.mark.terminal
+def test_no_reading_is_lost_beside_an_import(bench: Bench) -> None:
+    """A hundred lines a second, a flush each 0.3 s, a file of thousands of rows between; nobody hears "locked"."""
+    found = bench("bench_beside").run(rows=20_000)
+    assert found.said > 100
+    assert (found.lost, found.doubled, found.refused) == (0, 0, 0)
+    assert found.brought == 8 * found.rows
 
 
 def test_the_fuzz_finds_no_exception(bench: Bench) -> None:

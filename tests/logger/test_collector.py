@@ -11,9 +11,11 @@ from threading import Event
 import pytest
 
 from logger.batches import EventBatch, LiveBatch
-from logger.collector import LiveSource, start
+from logger.collector import LiveSource
 from logger.decoders.registry import make
+from logger.earlier import Earlier
 from logger.errors import LineFault, LineInUse, LineRefused
+from logger.plan import SourcePlan
 from logger.protocols import Batch
 from logger.readings import TimeEvidence
 from logger.sources.registry import Setting, owner
@@ -22,6 +24,7 @@ from logger.timeline import Timeline
 from .plans import channel, source
 from .times import FakeClock
 
+VOLTS = "bank.house.voltage"
 PLAN = source(channel("V"), format="keyvalue", unheard_after_s=20)
 AWAY = LineFault("not there")
 
@@ -66,6 +69,8 @@ class Heard:
         *script: LineFault | list[tuple[float, bytes]],
         last_heard: int | None = None,
         clock: FakeClock | None = None,
+        plan: SourcePlan = PLAN,
+        earlier: Earlier | None = None,
     ) -> None:
         self.clock = clock or FakeClock()
         self.begun = self.clock.now_ms()
@@ -73,7 +78,9 @@ class Heard:
         stop = Event()
         self.line = FakeLine(self.clock, stop, *script)
         timeline = Timeline(self.clock, lambda t, text: None)
-        LiveSource(PLAN, self.line, make(PLAN), self.clock, timeline, last_heard).run(stop, self.batches.append)
+        LiveSource(plan, self.line, make(plan), self.clock, timeline, earlier or Earlier(last_heard)).run(
+            stop, self.batches.append
+        )
 
     def events(self, kind: str) -> list[str]:
         return [batch.text for batch in self.batches if isinstance(batch, EventBatch) and batch.kind == kind]
@@ -179,6 +186,68 @@ def test_another_layout_after_minutes_of_silence_is_told_as_an_update() -> None:
     assert Heard([*each_second(5), *[(1.0, b'{"volts": 13.1}\n')] * 20]).events("restarted or updated") == []
 
 
+def test_another_layout_since_an_earlier_session_is_told_as_an_update() -> None:
+    """It spoke yesterday, and speaks otherwise today; not where the settings have been changed meanwhile."""
+    clock = FakeClock()
+    yesterday = Earlier(clock.now_ms() - 86_400_000, same_settings=True, layouts=frozenset([frozenset([VOLTS])]))
+    strange = [(1.0, b'{"volts": 13.1}\n')] * 20
+    assert Heard(strange, clock=clock, earlier=yesterday).events("restarted or updated") == [
+        "after 86401 s of silence its messages have another layout"
+    ]
+    remapped = Earlier(clock.now_ms() - 86_400_000, same_settings=False)
+    assert Heard(strange, clock=clock, earlier=remapped).events("restarted or updated") == []
+
+
+PROBES = source(
+    channel("28-000005e2fdc3", "enclosure.electrics.temperature"),
+    channel("28-000005e2fdc4", "air.cabin.temperature"),
+    kind="onewire",
+    unheard_after_s=20,
+)
+BOTH, ONE = (b"28-000005e2fdc3\n21000\n\n28-000005e2fdc4\n18000\n\n", b"28-000005e2fdc3\n21000\n\n")
+
+
+def test_one_sensor_that_falls_silent_among_others_is_told_and_so_is_its_return() -> None:
+    """The source goes on; the event is stamped when the silence began."""
+    heard = Heard([*[(10.0, BOTH)] * 6, *[(10.0, ONE)] * 100, *[(10.0, BOTH)] * 3], plan=PROBES)
+    (fell,) = [b for b in heard.batches if isinstance(b, EventBatch) and b.kind == "part unheard"]
+    assert fell.t - heard.begun == 60_000
+    assert fell.text == "sensor 28-000005e2fdc4: nothing for 610 s while others of its source speak"
+    assert heard.events("part heard again") == ["sensor 28-000005e2fdc4: heard again after 1010 s"]
+
+
+def test_a_sensor_that_was_never_heard_is_told_once() -> None:
+    """A wrong number in the settings."""
+    heard = Heard([(10.0, ONE)] * 500, plan=PROBES)
+    assert len(heard.events("part unheard")) == 1
+
+
+def test_what_an_earlier_session_left_silent_is_heard_again() -> None:
+    """The logger was stopped in between; without a time, for that session's end is not its silence's."""
+    earlier = Earlier(None, silent=frozenset(["sensor 28-000005e2fdc4"]))
+    assert Heard([(10.0, BOTH)] * 3, plan=PROBES, earlier=earlier).events("part heard again") == [
+        "sensor 28-000005e2fdc4: heard again"
+    ]
+
+
+def test_a_silence_of_the_whole_source_is_not_its_parts() -> None:
+    """The bus was off for two hours; each part gets its time anew when it is back."""
+    heard = Heard([*[(10.0, BOTH)] * 6, *[(10.0, b"")] * 720, *[(10.0, ONE)] * 30, *[(10.0, BOTH)] * 3], plan=PROBES)
+    assert heard.events("part unheard") == []
+
+
+def test_a_topic_that_speaks_seldom_is_given_its_time() -> None:
+    """Every quarter of an hour, beside one of each ten seconds: told once, then known."""
+    plan = source(
+        channel("barge/volts"), channel("barge/warmth", "bank.house.temperature"), kind="mqtt", unheard_after_s=20
+    )
+    often = b'{"topic": "barge/volts", "payload": "26.4", "retained": false}\n'
+    seldom = often.replace(b"volts", b"warmth")
+    heard = Heard([*[(10.0, often)] * 89, (10.0, often + seldom)] * 12, plan=plan)
+    assert len(heard.events("part unheard")) == 1
+    assert len(heard.events("part heard again")) == 1
+
+
 def test_how_long_it_was_silent_is_not_said_before_the_clock_is_known() -> None:
     """An earlier session's last reading and a clock that nobody vouches for give no length."""
     clock = FakeClock()
@@ -213,24 +282,6 @@ def test_lines_read_in_one_piece_keep_order_and_number() -> None:
     heard = Heard([(1.0, b"V=0\n"), (10.0, b"".join(b"V=%d\n" % n for n in range(1, 11)))])
     assert [value for _, value in heard.moments] == list(range(1, 11))
     assert [t - heard.begun for t, _ in heard.moments] == [2000 + 1000 * n for n in range(10)]
-
-
-def test_a_source_that_fails_unforeseen_begins_again(caplog: pytest.LogCaptureFixture) -> None:
-    """A fault in our own code in one source neither ends it for good nor touches another."""
-    stop, runs = Event(), []
-
-    class FakeSource:
-        def run(self, stop: Event, emit: object) -> None:
-            runs.append(1)
-            if len(runs) == 3:
-                stop.set()
-                return
-            raise RuntimeError("unforeseen")
-
-    (thread,) = start([("cabin controller", FakeSource())], FakeClock(), stop, [].append)
-    thread.join(10)
-    assert len(runs) == 3
-    assert sum("begins again" in record.message for record in caplog.records) == 2
 
 
 def test_a_time_that_a_message_states_speaks_for_the_clock() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logger.doubts import Doubts
+from logger.earlier import Earlier
 from logger.readings import Reading, Record
 from logger.restarts import Restarts
 from logger.vocabulary import VOCABULARY
@@ -110,6 +111,24 @@ def test_another_version_is_told_at_once() -> None:
     stage = "controller.cabin.stage"
     told = restarts((0, {VERSION: "1.2", stage: "bulk"}), (1, {VERSION: "1.3", stage: "float"}))
     assert told == [f"{VERSION} is 1.3, was 1.2"]
+
+
+@pytest.mark.parametrize(("then", "told"), [(200.0, True), (100.0, False)])
+def test_what_the_store_last_held_counts_as_said_before(then: float, told: bool) -> None:
+    """The logger was restarted with the vessel's supply: version and counter are compared with yesterday's."""
+    earlier = Earlier(NOON, words={VERSION: "1.2"}, counters={ENERGY: 641.0})
+    judge = Restarts((ENERGY, VERSION, VOLTS), 0.0, earlier, NOON)
+    said = Record((Reading(ENERGY, 0.0), Reading(VERSION, "1.3")))
+    fell = f"{ENERGY} fell from 641 to 0 Wh after {then:.0f} s of silence; "
+    assert judge.heard(NOON + round(then * 1000), said, True) == (fell if told else "") + f"{VERSION} is 1.3, was 1.2"
+
+
+def test_what_the_store_last_held_at_an_unknown_time_speaks_by_its_version_alone() -> None:
+    """Nobody vouched for the clock then or now."""
+    earlier = Earlier(NOON, words={VERSION: "1.2"}, counters={ENERGY: 641.0})
+    judge = Restarts((ENERGY, VERSION, VOLTS), 0.0, earlier, None)
+    said = Record((Reading(ENERGY, 0.0), Reading(VERSION, "1.3")))
+    assert judge.heard(NOON, said, False) == f"{VERSION} is 1.3, was 1.2"
 
 
 def test_other_fields_after_a_gap_are_told_once() -> None:

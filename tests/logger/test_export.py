@@ -71,7 +71,8 @@ def record(connection: sqlite3.Connection) -> dict[str, list[tuple[Any, ...]]]:
     }
     for table in ("minute", "hour", "day"):
         found[table] = sorted(
-            (t, names[c], words.get((c, mean), mean), n)
+            # A sum may round otherwise in memory than in the database.
+            (t, names[c], words.get((c, mean), round(mean, 9)), n)
             for t, c, mean, n in connection.execute(f"SELECT t, channel, mean, n FROM {table}")
         )
     for table in ("mark", "span"):
@@ -174,6 +175,10 @@ def test_sums_of_intervals(connection: sqlite3.Connection, tmp_path: Path, resol
     assert [float(first[f"bank.house.voltage {what} [V]"]) for what in ("mean", "low", "high")] == [mean, low, high]
     assert int(first["bank.house.voltage n [count]"]) == n
     assert first["controller.cabin.stage most seen [text]"] == "off"
+    # Heard once an hour, each word is known for a minute of it.
+    hours = {"minute": (1, 0), "hour": (1, 0), "day": (12, 12)}[resolution]
+    held = tuple(float(first[f"controller.cabin.stage {word} [s]"]) for word in ("off", "bulk"))
+    assert held == tuple(60.0 * each for each in hours)
     for kind in ("csv", "parquet"):
         (brought,) = bring(tmp_path / "y.db", tmp_path / f"out.{kind}")
         assert brought.fault

@@ -47,7 +47,8 @@ TABLES = {
     "mark": "SELECT t, name, reason FROM mark JOIN channel ON id = channel",
     "span": "SELECT name, start, stop, interval_ms, label, source FROM span JOIN channel ON id = channel",
     **{
-        k: f"SELECT t, name, mean, low, high, n FROM {k} JOIN channel ON id = channel"
+        # A sum may round otherwise in memory than in the database: by the version of either.
+        k: f"SELECT t, name, round(mean, 9), low, high, n FROM {k} JOIN channel ON id = channel"
         for k in ("minute", "hour", "day")
     },
 }

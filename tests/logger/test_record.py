@@ -74,32 +74,6 @@ def test_samples_of_some_channels(connection: sqlite3.Connection) -> None:
     assert found["bank.house.voltage"][0] == list(range(start, stop, 10_000))
 
 
-def test_time_in_each_word(connection: sqlite3.Connection) -> None:
-    """Off by night and bulk by day: half of each, cut at the ends of the span."""
-    record = Record(connection)
-    stage = "controller.cabin.stage"
-    assert record.time_in_words(stage, FIRST, FIRST + 10 * DAY_MS) == {"off": 5 * DAY_MS, "bulk": 5 * DAY_MS}
-    found = record.time_in_words(stage, FIRST + 5 * HOUR + 30_000, FIRST + 7 * HOUR)
-    assert found == {"off": HOUR - 30_000, "bulk": HOUR}
-
-
-def test_a_silent_device_holds_no_word(tmp_path: Path) -> None:
-    """A word counts a minute and no longer where the device falls silent: what it did then is not known."""
-    samples = [(FIRST + k * 20_000, STAGE, 1.0) for k in range(4)]
-    with store(tmp_path / "x.db", samples) as connection:
-        found = Record(connection).time_in_words("controller.cabin.stage", FIRST, FIRST + HOUR)
-        assert found == {"bulk": 120_000}
-        assert Record(connection).time_in_words("bank.house.voltage", FIRST, FIRST + HOUR) == {}
-
-
-def test_words_of_an_interval_hold_for_it(tmp_path: Path) -> None:
-    """A word that a file states for each quarter-hour holds for a quarter-hour, and not into a hole."""
-    samples = [(FIRST, STAGE, 1.0), (FIRST + 15 * MINUTE, STAGE, 0.0), (FIRST + 60 * MINUTE, STAGE, 1.0)]
-    with store(tmp_path / "x.db", samples, [(STAGE, FIRST, FIRST + 2 * HOUR, 15 * MINUTE)]) as connection:
-        found = Record(connection).time_in_words("controller.cabin.stage", FIRST, FIRST + HOUR)
-        assert found == {"bulk": 15 * MINUTE, "off": 15 * MINUTE}
-
-
 def test_a_record_that_is_all_sealed_has_its_bounds(tmp_path: Path) -> None:
     """A vessel laid up for years: nothing lies in the store any more, and the record still begins and ends."""
     with store(tmp_path / "x.db", [(FIRST, VOLTS, 12.0), (FIRST + HOUR, VOLTS, 13.0)]) as connection:

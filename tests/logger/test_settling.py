@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from logger import evidence, redating, settling, store
 from logger.batches import EventBatch, LiveBatch
 from logger.evidence import Evidence
+from logger.outbox import Outbox
 from logger.plan import Plan
 from logger.readings import Reading, Record
 from logger.rollup import refresh
@@ -21,7 +22,7 @@ from logger.schema import prepare
 from logger.settling import Mover, Settling
 from logger.store import Channels, open_reader, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import Outbox, Writer
+from logger.writer import Writer
 
 from .plans import channel, source
 from .times import FakeClock

@@ -8,11 +8,10 @@ import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from threading import Event
 
 import pytest
 
-from logger.watch import UNWATCHED_GRACE_S, Pulse, ServiceManager, Stage, Watch
+from logger.watch import UNWATCHED_GRACE_S, ServiceManager, Stage, Watch
 
 PATIENCE_S = 20.0
 
@@ -75,29 +74,6 @@ def test_a_stage_that_rests_on_purpose_is_not_overdue() -> None:
     assert not stage.overdue
 
 
-def test_looking_at_the_stop_and_waiting_on_it_are_signs_of_life() -> None:
-    """So no source needs to be told of the watch."""
-    stage, stop = Stage("cabin controller", 3600.0), Event()
-    pulse = Pulse(stop, stage)
-    stage._due = 0.0
-    assert not pulse.is_set()
-    assert not stage.overdue
-    stage._due = 0.0
-    assert not pulse.wait(0.001)
-    assert not stage.overdue
-    stop.set()
-    assert pulse.is_set()
-    assert pulse.wait(3600)
-
-
-def test_who_is_held_back_for_want_of_room_is_not_stuck() -> None:
-    """The store fails for hours: that is told elsewhere."""
-    stage = Stage("history", 0.0)
-    seen: list[bool] = []
-    Pulse(Event(), stage).watched(lambda batch: seen.append(stage.overdue))(None)  # type: ignore[arg-type]
-    assert seen == [False]
-
-
 def test_pings_come_while_all_move_and_stop_with_the_first_that_does_not(manager_end: socket.socket) -> None:
     """Ready, then pings; a stage that hangs is named once and ends them; when it moves they come again."""
     stuck, moving = threading.Event(), threading.Event()
@@ -120,6 +96,50 @@ def test_pings_come_while_all_move_and_stop_with_the_first_that_does_not(manager
         assert manager_end.recv(100) == b"WATCHDOG=1"
     finally:
         watch.stop()
+
+
+def test_a_stage_that_can_be_cured_ends_no_pings(manager_end: socket.socket) -> None:
+    """A hung reader gives way to another one: nobody is told, and the whole need not be started again."""
+    told: list[str] = []
+    watch = Watch(ServiceManager(environment(manager_end, 400_000)), told.append, told.append)
+    cured = threading.Event()
+
+    def cure() -> bool:
+        stage.moves(math.inf)
+        cured.set()
+        return True
+
+    stage = watch.stage("cabin controller", cure=cure)
+    stage.moves(-1.0)
+    watch.start()
+    try:
+        assert cured.wait(PATIENCE_S)
+        assert [manager_end.recv(100) for _ in range(3)] == [b"READY=1", *[b"WATCHDOG=1"] * 2]
+    finally:
+        watch.stop()
+    assert told == []
+
+
+def test_who_may_take_longer_is_overdue_later() -> None:
+    """Looking up a host's name takes its time where nobody answers: no reason to give a reader up."""
+    watch = Watch(ServiceManager({}), lambda name: None, lambda name: None)
+    patient, other = watch.stage("broker", 3600.0), watch.stage("cabin controller")
+    for stage in (patient, other):
+        stage.moves(-UNWATCHED_GRACE_S)
+    assert other.overdue
+    assert not patient.overdue
+
+
+def test_a_process_that_stood_still_gives_everyone_time_to_move_again() -> None:
+    """A machine that was held up for a minute has no hung readers for it."""
+    cured: list[str] = []
+    watch = Watch(ServiceManager({}), lambda name: None, lambda name: None)
+    watch.stage("cabin controller", cure=lambda: not cured.append("once")).moves(-3600.0)
+    watch._next_look = 0.0
+    watch._look()
+    assert cured == []
+    watch._look()
+    assert cured == ["once"]
 
 
 def test_a_deadline_of_half_a_minute_leaves_time_for_a_restart_within_a_minute() -> None:

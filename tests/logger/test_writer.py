@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 from logger import store
 from logger.batches import EventBatch, LiveBatch
 from logger.errors import StoreError, StoreMissing
+from logger.intervals import joined
+from logger.outbox import FLUSH_AT, MAX_HELD, MOST_AT_ONCE, Outbox
 from logger.plan import Plan
 from logger.protocols import Stretch
 from logger.readings import Reading, Record
@@ -25,7 +27,7 @@ from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import HOUR_MS, Channels, claim, open_writer, transaction
 from logger.timeline import Timeline
-from logger.writer import FLUSH_AT, MAX_HELD, MOST_AT_ONCE, Outbox, Writer, joined
+from logger.writer import Writer
 
 from ..aboard.rig import until
 from .plans import channel
@@ -46,16 +48,16 @@ def live(*moments: tuple[int, dict[str, float | str]], state: str = "reading") -
 
 
 class Desk:
-    """A store in a folder, a clock at noon, a writer."""
+    """A store in a folder, a clock at noon, a writer; the store may be one that cannot be written yet."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, prepared: bool = True) -> None:
         self.path = path
         if not path.exists():
             prepare(path)
         self.clock = FakeClock(NOON)
         self.outbox = Outbox()
         timeline = Timeline(self.clock, lambda t, text: self.outbox.put(EventBatch(t, None, "clock step", text)))
-        self.plan = Plan("[site]", "h1", str(path), 30.0, ())
+        self.plan = Plan("[site]", "h1", str(path), 30.0, (), prepared=prepared)
         self.writer = Writer(self.plan, self.clock, timeline, self.outbox)
 
     def ask(self, query: str, *values: object) -> list[tuple[object, ...]]:
@@ -64,8 +66,8 @@ class Desk:
 
 
 @contextmanager
-def desk(path: Path) -> Iterator[Desk]:
-    made = Desk(path)
+def desk(path: Path, prepared: bool = True) -> Iterator[Desk]:
+    made = Desk(path, prepared)
     try:
         yield made
     finally:
@@ -353,6 +355,33 @@ def test_a_store_that_becomes_anothers(caplog: pytest.LogCaptureFixture) -> None
             assert d.writer.flush()
             assert d.ask("SELECT value FROM sample ORDER BY t") == [(27.0,), (27.1,), (27.2,)]
             assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
+    assert len(caplog.records) == 2
+
+
+def test_a_store_that_is_anothers_from_the_start_on(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is held and brought up to date once it is given over; the session begins where the readings do."""
+    # As somebody else this process may not start Python again.
+    monkeypatch.setattr(Writer, "_by_another_process", lambda self, *how: prepare(self._store))
+    caplog.set_level(logging.INFO)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lapwing.db"
+        prepare(path)
+        with nobody_special(path):
+            rights(path, 0o444, 0o555)
+            with desk(path, prepared=False) as d:
+                for second in range(3):
+                    d.outbox.put(live((NOON + 1000 * second, {VOLTS: float(second)})))
+                    d.clock.move(60)
+                    assert not d.writer.flush()
+                rights(path, 0o666, 0o777)
+                assert d.writer.flush()
+                assert d.ask("SELECT value FROM sample ORDER BY t") == [(0.0,), (1.0,), (2.0,)]
+                assert d.ask("SELECT started FROM session") == [(NOON,)]
+                assert [kind for (kind,) in d.ask("SELECT kind FROM event")] == ["store trouble", "store restored"]
+                with pytest.raises(StoreError, match="another logger records into it"), claim(path):
+                    pass
     assert len(caplog.records) == 2
 
 
