@@ -198,12 +198,10 @@ class CsvTable:
         return row[places[time.date or 0]], row[places[time.clock or 0]]
 
     def _all_stamps(self) -> Sequence[Stamp]:
-        time, places = self._time, self._places
-        if time.field is not None:
-            place = places[time.field]
-            return [row[place] for row in self._cells]
-        date, clock = places[time.date or 0], places[time.clock or 0]
-        return [(row[date], row[clock]) for row in self._cells]
+        if self._time.field is None:
+            return [self._stamp(row) for row in self._cells]
+        place = self._places[self._time.field]
+        return [row[place] for row in self._cells]
 
     # -- lines -> rows ------------------------------------------------------------------------------------
 
