@@ -14,8 +14,9 @@ from analysis import counted, drift
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
-from analysis.results import Results, StateRun
-from analysis.results_writing import write_day, write_findings
+from analysis.results import StateRun
+from analysis.results_reading import Results
+from analysis.results_writing import write_changes, write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
 from logger import parts, restarts, sealed
@@ -25,7 +26,7 @@ from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "3"
+METHOD = "5"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -202,8 +203,11 @@ class _Assessment:
             counters=counted.of_days(self.connection, self.located.settings, array_days),
             stop=self.record[1],
             events=_events(self.connection),
+            twin_days=results.twin_days(),
+            notes=results.notes(),
             changes=self.settings.changes(),
         )
+        write_changes(self.connection, history.changes)
         found = [finding for rule in RULES for finding in rule(history)]
         write_findings(self.connection, fold(found, self.located.settings), METHOD)
 

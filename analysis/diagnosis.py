@@ -20,6 +20,8 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "heavy_minus_light": (0.0, 1.0),  # loss at high output less loss at low, over the whole loss
     "sister_loss": (0.5, 0.7),  # what the other arrays lost over what this one lost
     "suddenness": (0.5, 0.6),  # 1 came from one day to the next, 0 crept in
+    "creep": (0.3, 0.5),  # share of the loss that the slope of the clear days since the last step explains
+    "washed": (0.3, 0.5),  # what a wash brought back, over the whole loss
     "covered": (0.2, 0.5),  # share of the loss while covered after frost
     "string_share": (0.0, 0.3),  # loss less the share of one string
     "substring_share": (0.0, 0.3),  # loss less the nearest whole number of substrings

@@ -14,12 +14,14 @@ import numpy as np
 
 from analysis.frames import Grid
 from analysis.results import LightDay, SunDay
+from analysis.sky import GLOBAL, LUX
 from analysis.sun import Floats
 
 # Clear days that make the measure, and those around a day that tell its gain; common practice, no source.
 _FIRST, _LEAST, _AROUND_DAYS = 7, 4, 14
-# A clear sky differs from the climatology's by some per cent for weeks: less than this is the sky's, not the sensor's.
-_LEAST_DRIFT = 0.05
+# A clear sky differs from the climatology's by some per cent for a season: over four years of clear days in Colorado a
+# sound sensor's level swings by 6 %. Less than this is the sky's, not the sensor's.
+_LEAST_DRIFT = 0.08
 # Beyond belief: such a sensor is broken, and `sensor-suspect` tells it.
 _MOST_DRIFT = 0.35
 # How well the drift is then known, relative, one sigma: the clear sky's own spread from week to week; common practice.
@@ -50,12 +52,15 @@ def of_days(days: Sequence[LightDay]) -> dict[tuple[str, dt.date], Drift]:
 
     Notes
     -----
-    Where two sensors drift alike it is the sky that did, a season of haze: neither is corrected. Nor is a gain that
-    comes nearer to the clear sky's own: it was put right, by a wash or in the settings.
+    Only sensors that face up are corrected: one that leans shows a season of its own as soon as its tilt is drawn some
+    degrees wrong. Where another sensor drifts alike it is the sky that did, a season of haze. Nor is a gain corrected
+    that comes nearer to the clear sky's own: it was put right, by a wash or in the settings.
     """
     levels = {channel: _levels([d for d in days if d.channel == channel]) for channel in {d.channel for d in days}}
     found = {}
     for channel, own in levels.items():
+        if channel not in (GLOBAL, LUX):
+            continue
         others = [level for other, level in levels.items() if other != channel]
         for day, level in own.items():
             apart = level - 1.0

@@ -14,8 +14,9 @@ import pandas as pd
 import pvlib
 
 from analysis.results import LightDay, SunDay
-from analysis.sky import Sky
+from analysis.sky import CLEAR_EFFICACY, LUX, Sky
 from analysis.sun import Floats
+from analysis.witnesses import Witness
 
 # Minutes of clear sky before a day says anything; common practice, no source.
 LEAST_CLEAR_MIN = 120.0
@@ -30,30 +31,38 @@ _STEADY = 0.03
 _LEAST_LAG_MS, _MOST_LAG_MS = 15 * 60_000, 4 * 3_600_000
 
 
-def of_day(channel: str, day: SunDay, sky: Sky, offset: float) -> LightDay | None:
-    """What one day says of a horizontal light sensor; None where it was not read by day.
+def of_day(witness: Witness, day: SunDay, sky: Sky, offset: float) -> LightDay | None:
+    """What one day says of a light sensor; None where it was not read by day, or nobody knows which way it faces.
 
     Parameters
     ----------
-    channel : str
-        Of global horizontal irradiance.
+    witness : Witness
     day : SunDay
     sky : Sky
         On a grid that holds the day.
     offset : float
-        Night offset that was taken off [W/m²].
+        Night offset that was taken off, in the sensor's unit.
     """
+    channel = witness.channel
     a, b = np.searchsorted(sky.grid.start, [day.start, day.stop])
-    light, clear = sky.as_read(channel)[a:b], sky.clear.ghi[a:b]
+    light, cloudless = sky.as_read(channel)[a:b], witness.clear(sky)
+    if cloudless is None:
+        return None
+    clear = cloudless[a:b]
+    # Limits of the search are in W/m²: of another unit its own clear sky is the measure.
+    unit = CLEAR_EFFICACY if channel == LUX else 1.0
+    light, clear = light / unit, clear / unit
     if not np.isfinite(light).any():
         return None
-    lag = _lag(light, clear, sky.grid.step)
+    lag = _lag(light, clear, sky.grid.step) if witness.tells_noon else 0
     late = _moved(clear, lag)
     calm = _clear_minutes(light, late, sky.grid.step)
     minutes = float(calm.sum()) * sky.grid.step / 60_000
     if minutes < LEAST_CLEAR_MIN:
         return LightDay(channel, day.day, day.start, day.stop, offset, minutes, None, None, None)
     gain = float(np.median(light[calm] / late[calm]))
+    if not witness.tells_noon:
+        return LightDay(channel, day.day, day.start, day.stop, offset, minutes, gain, None, None)
     lag_s = lag * sky.grid.step / 1000
     shift, sigma = _noon_shift(sky.grid.middle[a:b], light, late, calm, day.noon + round(lag_s * 1000))
     found = None if shift is None else shift + lag_s

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis import controllers, modules
+from analysis.budget import Budget, Mask
 from analysis.conductors import loop_ohm
 from analysis.controllers import Allowed
 from analysis.frames import Grid, Stretch
@@ -17,8 +18,9 @@ from logger.settings import Array, Cable, Controller, Settings
 
 # Nameplate tolerance and the form of the model, one sigma; common practice, no source.
 NAMEPLATE = 0.02
-# How far the model's loss of efficiency in dim light is believed, as a share of it; common practice, no source.
-DIM_FORM = 0.5
+# How far the model's efficiency in dim light is believed: half of its loss there, and 1 % for each halving of the light
+# (modules alike on paper differ by so much at 200 W/m²); common practice, no source.
+DIM_FORM, DIM_A_HALVING = 0.5, 0.008
 MEASURED_TEMPERATURE_K = 1.5
 NINETY_FIVE = 1.96
 # Copper of a run on deck in the sun, for the loss that the design allows [°C]; common practice, no source.
@@ -36,13 +38,15 @@ class Expected:
     power : ndarray
         [W], NaN where the light is unknown.
     low, high : ndarray
-        95 % interval [W]; its errors are shared by the intervals, so that sums of lows and highs bound sums.
+        95 % interval of each interval's power [W]; `bounds` gives those of sums.
     cell : ndarray
         Module temperature [°C].
     electrics : Electrics
         What one module does in that light and warmth.
     allowed : Allowed
         The steps from the modules to the controller's input.
+    errors : Budget
+        What makes up the band.
     """
 
     power: Floats
@@ -51,6 +55,16 @@ class Expected:
     cell: Floats
     electrics: Electrics
     allowed: Allowed
+    errors: Budget
+
+    def bounds(self, where: Mask) -> tuple[float, float]:
+        """95 % interval of the sum over some intervals with known power [W, to be multiplied by their length].
+
+        Where the clear sky bounds an interval from above, and not the errors, the whole is no narrower than that.
+        """
+        total, half = float(self.power[where].sum()), NINETY_FIVE * self.errors.over(where)
+        beyond = np.maximum(self.high - self.power - NINETY_FIVE * self.errors.each, 0.0)
+        return max(total - half, 0.0), total + half + float(np.nansum(beyond[where]))
 
 
 def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings: Settings) -> Expected:
@@ -78,13 +92,21 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         np.append(True, np.diff(grid.start) > grid.step)[: len(grid.start)],
     )
     power = allowed.power
-    warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
-    dimness = DIM_FORM * (1.0 - _efficiency(electrics))
-    relative = np.sqrt(light.sigma_gain**2 + NAMEPLATE**2 + warmth**2 + dimness**2)
-    absolute = array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE
-    half = NINETY_FIVE * np.hypot(relative * power, absolute)
+    errors = _errors(array, light, electrics, power, sigma_k, grid)
+    half = NINETY_FIVE * errors.each
     high = np.fmax(power + half, _most(array, light, cell))
-    return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed)
+    return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed, errors)
+
+
+def _errors(array: Array, light: Light, electrics: Electrics, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:
+    """Each cause of error by itself, because a day's sum takes each in its own way."""
+    warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
+    with np.errstate(divide="ignore", invalid="ignore"):
+        halvings = np.log2(np.clip(modules.STC_IRRADIANCE / light.plane, 1.0, 64.0))
+    dimness = np.hypot(DIM_FORM * (1.0 - _efficiency(electrics)), DIM_A_HALVING * halvings)
+    dark = np.full(len(power), array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE)
+    relative = (light.sigma_gain, np.full(len(power), NAMEPLATE), warmth, dimness, light.lean)
+    return Budget((*(share * power for share in relative), dark), light.passing * power, grid.step)
 
 
 def _most(array: Array, light: Light, cell: Floats) -> Floats:

@@ -7,7 +7,17 @@ from dataclasses import dataclass, field, replace
 from typing import Generic, Protocol, TypeVar
 
 from analysis.counted import CounterDay
-from analysis.results import ArrayDay, BankDay, EnclosureEstimate, Finding, LightDay, LoopEstimate, StateRun
+from analysis.results import (
+    ArrayDay,
+    BankDay,
+    EnclosureEstimate,
+    Finding,
+    LightDay,
+    LoopEstimate,
+    Note,
+    StateRun,
+    TwinDay,
+)
 from logger.settings import Settings
 
 T = TypeVar("T")
@@ -36,6 +46,8 @@ class History:
     stop: int
     events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
+    twin_days: Sequence[TwinDay] = ()
+    notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
     """Subject, as ``array.cabin``, to the moments at which it changed physically, UTC [ms]."""

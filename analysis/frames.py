@@ -47,7 +47,11 @@ class Pieces:
     @cached_property
     def step(self) -> int:
         """The usual length of a piece [ms]; a minute where there is none."""
-        return int(np.median(self.length)) if len(self.length) else MINUTE_MS
+        if not len(self.length):
+            return MINUTE_MS
+        # Most channels have one length throughout, and a median costs much more than a look.
+        first = self.length[0]
+        return int(first if (self.length == first).all() else np.median(self.length))
 
     def between(self, start: int, stop: int) -> Pieces:
         """The pieces that begin in ``start <= t < stop``."""
@@ -60,17 +64,22 @@ class Pieces:
             return np.full(len(grid.start), np.nan)
         if self._dense is None or self.step != grid.step:
             return self._weighed(grid)
-        at, phase = np.divmod(grid.start - self.start[0], grid.step)
-        if phase.any():
+        since = grid.start - self.start[0]
+        # A division by itself takes a third of the time of one with its remainder.
+        at = since // grid.step
+        if (at * grid.step != since).any():
             return self._weighed(grid)
+        if len(at) and at[0] >= 0 and at[-1] < len(self._dense):
+            return np.asarray(self._dense[at])
         inside = (at >= 0) & (at < len(self._dense))
         return np.where(inside, self._dense[np.where(inside, at, 0)], np.nan)
 
     @cached_property
     def _dense(self) -> Floats | None:
         """Values step by step from the first, NaN in gaps; None where the pieces do not lie on one lattice."""
-        at, phase = np.divmod(self.start - self.start[0], self.step)
-        if phase.any() or (self.length != self.step).any():
+        since = self.start - self.start[0]
+        at = since // self.step
+        if (at * self.step != since).any() or (self.length != self.step).any():
             return None
         dense = np.full(int(at[-1]) + 1, np.nan)
         dense[at] = self.value

@@ -30,6 +30,9 @@ NEAR_LIMIT = 0.95
 SHORT_CIRCUIT_MARGIN = 1.25
 """On the short-circuit current of what nothing limits, NEC 690.8."""
 
+PWM_UNUSED = 0.30
+"""Share of the modules' power that a switching controller may leave unused: one meant for the bank leaves a fifth."""
+
 _CHARGE_V_PER_NOMINAL = 1.2
 _SET_POINTS_APART = 0.1 / 12
 _UNLIKE = 0.05
@@ -273,6 +276,24 @@ def _hot_volts(settings: Settings) -> Iterator[Hazard]:
             yield Hazard("hot-volts", f"array.{array.name}", "medium", evidence)
 
 
+def _unused_volts(settings: Settings) -> Iterator[Hazard]:
+    """A switching controller joins modules and bank: what the modules show above the bank's volts is thrown away."""
+    for array in settings.array:
+        controller = _controller(array, settings)
+        volts, amps = _charge_volts(controller, settings) if controller else None, _amps(array, "imp")
+        if controller is None or controller.type != "pwm" or volts is None or amps is None:
+            continue
+        unused = 1.0 - volts * amps / array.rated_w
+        if unused > PWM_UNUSED:
+            evidence = {
+                "array_v": _volts(array, "vmp"),
+                "bank_v": volts,
+                "unused_percent": 100 * unused,
+                "flag_percent": 100 * PWM_UNUSED,
+            }
+            yield Hazard("volts-unused", f"array.{array.name}", "medium", evidence)
+
+
 def _hottest_string(array: Array, air_c: float) -> tuple[float, str]:
     """Warmth in full sun and air so hot, in the mean of the modules of the hottest string [°C], and their mountings."""
 
@@ -339,6 +360,7 @@ _CHECKS: tuple[Callable[[Settings], Iterable[Hazard]], ...] = (
     _array_drop,
     _bank_drop,
     _hot_volts,
+    _unused_volts,
     _set_points,
     _unlike_arrays,
     _loose_ends,

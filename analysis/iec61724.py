@@ -7,16 +7,19 @@ are from memory. Yields are hours at rated power over the period; energies are w
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
-import numpy as np
-
-from analysis.results import ratio
+from analysis.results import ArrayDay, StorageDay, ratio
 from analysis.sun import Floats
 
 STC_IRRADIANCE = 1000.0
 STC_TEMPERATURE = 25.0
+PERIODS = ("day", "week", "month", "season")
+# Energy under which a day counts as dark [Wh].
+_LEAST_WH = 0.5
+_NOT_TOLD = ("night", "unheard", "unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,61 +61,115 @@ def difference(whole: float | None, part: float | None) -> float | None:
     return whole - part if whole is not None and part is not None else None
 
 
-def yields(rated_w: float, plane_wh_m2: float | None, array_wh: float | None, final_wh: float | None) -> Yields:
-    """Yields over a period from its energies.
+def warmth_weighed(plane: Floats, cell: Floats, coefficient: float, reference: float = STC_TEMPERATURE) -> Floats:
+    """Irradiance, each interval weighed by what the cells' warmth leaves of their power at one temperature [W/m²].
 
     Parameters
     ----------
-    rated_w : float
-        Power at standard test conditions [W].
-    plane_wh_m2 : float or None
-        In-plane irradiation [Wh/m²], measured in the plane.
-    array_wh, final_wh : float or None
-        At the controller's input; at its output [Wh].
-    """
-
-    def hours(energy: float | None, per: float) -> float | None:
-        return None if energy is None else energy / per
-
-    return Yields(hours(plane_wh_m2, STC_IRRADIANCE), hours(array_wh, rated_w), hours(final_wh, rated_w))
-
-
-def weighed_temperature(plane: Floats, cell: Floats) -> float:
-    """Cell temperature weighed by irradiance [°C], over intervals of one length."""
-    known = np.isfinite(plane) & np.isfinite(cell)
-    return float((plane[known] * cell[known]).sum() / plane[known].sum())
-
-
-def corrected_performance_ratio(
-    power: Floats, plane: Floats, cell: Floats, rated_w: float, coefficient: float, reference: float | None = None
-) -> float:
-    """Performance ratio at one cell temperature, so that a warm month and a cold one can be compared.
-
-    Parameters
-    ----------
-    power, plane, cell : ndarray
-        Over intervals of one length: power [W], in-plane irradiance [W/m²], cell temperature [°C].
-    rated_w : float
-        [W].
+    plane, cell : ndarray
+        In-plane irradiance [W/m²], cell temperature [°C].
     coefficient : float
         Of power with temperature [1/K], negative.
-    reference : float, optional
-        Cell temperature to which it is corrected [°C]; the record's own weighed mean without it, which leaves the ratio
-        as it is.
+    reference : float
+        The temperature to which it is corrected [°C].
 
     Notes
     -----
-    Source: Dierauf et al., Weather-Corrected Performance Ratio, NREL/TP-5200-57991 (2013), equation 5.
+    Energy over rated power and this light's sum is the temperature-corrected performance ratio, by which a warm month
+    and a cold one can be compared: Dierauf et al., Weather-Corrected Performance Ratio, NREL/TP-5200-57991 (2013),
+    equation 5. To 25 °C it is the PR'_STC of IEC 61724-1.
     """
-    to = weighed_temperature(plane, cell) if reference is None else reference
-    known = np.isfinite(power) & np.isfinite(plane) & np.isfinite(cell)
-    could = rated_w * plane[known] / STC_IRRADIANCE * (1.0 + coefficient * (cell[known] - to))
-    return float(power[known].sum() / could.sum())
+    return plane * (1.0 + coefficient * (cell - reference))
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """An array over some days, as IEC 61724-1 wants it told; None where what it needs is not known.
+
+    Attributes
+    ----------
+    days : int
+        Days that are counted: those with a sensor in the plane, where any has one, else those with known energy.
+    irradiation_wh_m2 : float or None
+        H_i: measured in the plane.
+    yields : Yields
+        Over the intervals in which that irradiation was measured, where it was.
+    corrected_ratio : float or None
+        PR'_STC: the performance ratio at cells of 25 °C.
+    availability : float or None
+        Of the daylight in which the array was heard, the share in which it was able to give something: by time, from
+        memory.
+    coverage : float or None
+        Share of the daylight in which light and power were both known.
+    """
+
+    days: int
+    irradiation_wh_m2: float | None
+    yields: Yields
+    corrected_ratio: float | None
+    availability: float | None
+    coverage: float | None
+
+
+def performance(days: Sequence[ArrayDay], bank_wh: Mapping[dt.date, float]) -> Performance:
+    """Results of one array over some days.
+
+    Parameters
+    ----------
+    days : sequence of ArrayDay
+        Of that array.
+    bank_wh : mapping
+        What reached the bank on a day [Wh], over the intervals that the day's `measured_wh` counts.
+    """
+    lit = [d for d in days if d.plane_wh_m2 and d.performance_ratio is not None]
+    counted = lit or [d for d in days if d.measured_wh is not None]
+    array_h = [_array_hours(d) for d in counted]
+    reached = [_reached(d, bank_wh.get(d.day)) for d in counted]
+    final = [h * share for h, share in zip(array_h, reached, strict=True) if share is not None]
+    plane = sum(d.plane_wh_m2 or 0.0 for d in lit) if lit else None
+    found = Yields(
+        reference=None if plane is None else plane / STC_IRRADIANCE,
+        array=sum(array_h) if counted else None,
+        final=sum(final) if counted and len(final) == len(counted) else None,
+    )
+    cool = [d.plane_weighed_wh_m2 for d in lit if d.plane_weighed_wh_m2]
+    best = found.final if found.final is not None else found.array
+    known = sum(d.plane_min for d in days) if lit else sum(d.known_min for d in days)
+    return Performance(
+        days=len(counted),
+        irradiation_wh_m2=plane,
+        yields=found,
+        corrected_ratio=ratio(best, sum(cool) / STC_IRRADIANCE) if cool and len(cool) == len(lit) else None,
+        availability=_availability(days),
+        coverage=ratio(known, sum(d.daylight_min for d in days)),
+    )
+
+
+def _array_hours(day: ArrayDay) -> float:
+    """Y_A of a day: over the intervals in which the plane's irradiation is known, where it is [h]."""
+    if day.plane_wh_m2 and day.performance_ratio is not None:
+        return day.performance_ratio * day.plane_wh_m2 / STC_IRRADIANCE
+    return (day.measured_wh or 0.0) / day.rated_w
+
+
+def _reached(day: ArrayDay, bank_wh: float | None) -> float | None:
+    """Share of the array's energy that reached the bank; None where nobody knows, nothing of nothing is all."""
+    if day.measured_wh is not None and abs(day.measured_wh) < _LEAST_WH:
+        return 1.0
+    return ratio(bank_wh, day.measured_wh)
+
+
+def _availability(days: Sequence[ArrayDay]) -> float | None:
+    heard = [(state, m) for d in days for state, m in d.states.items() if state not in _NOT_TOLD]
+    whole = sum(minutes for _, minutes in heard)
+    return ratio(whole - sum(minutes for state, minutes in heard if state == "no-current"), whole)
 
 
 @dataclass(frozen=True, slots=True)
 class Storage:
     """A stand-alone system with storage over a period [Wh]; the 1998 edition, from memory.
+
+    With Y_A the array yield, Y_f = Y_A · η_LOAD and L_BOS = Y_A · (1 - η_LOAD).
 
     Attributes
     ----------
@@ -161,23 +218,46 @@ class Storage:
         return ratio(self.used, self.put_in)
 
 
-def grouped(days: Sequence[str], by: str) -> dict[str, list[int]]:
-    """Positions of days (YYYY-MM-DD) by ``week`` (ISO), ``month``, ``season`` (meteorological, December with the year
-    that follows) or ``year``."""
-    found: dict[str, list[int]] = {}
-    for i, day in enumerate(days):
-        found.setdefault(_period(day, by), []).append(i)
+def storage(days: Iterable[StorageDay]) -> Storage | None:
+    """The bank over some days; None where nothing of it is known."""
+    known = list(days)
+    if not known:
+        return None
+    return Storage(
+        array=sum(d.array_wh for d in known),
+        backup=sum(d.backup_wh for d in known),
+        to_storage=sum(d.to_storage_wh for d in known),
+        from_storage=sum(d.from_storage_wh for d in known),
+        load=sum(d.load_wh for d in known),
+    )
+
+
+class Dated(Protocol):
+    """Whatever belongs to a day."""
+
+    @property
+    def day(self) -> dt.date: ...
+
+
+D = TypeVar("D", bound=Dated)
+
+
+def grouped(days: Iterable[D], by: str) -> dict[str, list[D]]:
+    """Days by ``day``, ``week`` (ISO 8601), ``month`` or ``season`` (meteorological; December is of the winter that
+    follows), in the order of the days."""
+    found: dict[str, list[D]] = {}
+    for one in days:
+        found.setdefault(period(one.day, by), []).append(one)
     return found
 
 
-def _period(day: str, by: str) -> str:
-    date = dt.date.fromisoformat(day)
+def period(day: dt.date, by: str) -> str:
+    """The name of the period that a day lies in: ``2026-W24``, ``2026-06``, ``2026 summer``."""
     if by == "week":
-        iso = date.isocalendar()
+        iso = day.isocalendar()
         return f"{iso.year}-W{iso.week:02d}"
     if by == "month":
-        return day[:7]
+        return f"{day:%Y-%m}"
     if by == "season":
-        year = date.year + (date.month == 12)
-        return f"{year} {('winter', 'spring', 'summer', 'autumn')[date.month % 12 // 3]}"
-    return day[:4]
+        return f"{day.year + (day.month == 12)} {('winter', 'spring', 'summer', 'autumn')[day.month % 12 // 3]}"
+    return day.isoformat()

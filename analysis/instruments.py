@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from analysis import whereabouts
 from analysis.frames import Grid, Stretch
 from analysis.sun import Floats
 from logger.settings import Array, Controller, Settings
@@ -50,12 +50,7 @@ def measured(array: Array, controller: Controller | None, stretch: Stretch, grid
     name = controller.name if controller else ""
     voltage, current = on(f"array.{array.name}.voltage"), on(f"array.{array.name}.current")
     out_v, out_a = on(f"controller.{name}.output_voltage"), on(f"controller.{name}.output_current")
-    out_w = on(f"controller.{name}.output_power")
-    out_w = np.where(np.isfinite(out_v * out_a), out_v * out_a, out_w)
-    power = voltage * current
-    power = np.where(np.isfinite(power), power, on(f"array.{array.name}.power"))
-    if controller:
-        power = np.where(np.isfinite(power), power, out_w / controller.efficiency)
+    power, _ = powers(array, controller, stretch, grid)
     codes = _stage_codes(f"controller.{name}.stage", stretch, grid)
     stage = np.full(len(codes), None, dtype=object)
     for code, word in stretch.words.get(f"controller.{name}.stage", {}).items():
@@ -63,6 +58,24 @@ def measured(array: Array, controller: Controller | None, stretch: Stretch, grid
     heard = np.asarray(np.isfinite(np.stack([voltage, current, power, out_v, out_a, codes])).any(axis=0))
     heatsink = on(f"controller.{name}.temperature")
     return Measured(power, voltage, current, out_v, out_a, heatsink, stage, heard)
+
+
+def powers(array: Array, controller: Controller | None, stretch: Stretch, grid: Grid) -> tuple[Floats, Floats]:
+    """Power of an array at its controller's input and at its output [W], each worked out of the other if need be."""
+
+    def on(channel: str) -> Floats:
+        return stretch[channel].on(grid)
+
+    given = on(f"array.{array.name}.voltage") * on(f"array.{array.name}.current")
+    if not np.isfinite(given).all():
+        given = np.where(np.isfinite(given), given, on(f"array.{array.name}.power"))
+    if controller is None:
+        return given, given
+    out = on(f"controller.{controller.name}.output_voltage") * on(f"controller.{controller.name}.output_current")
+    if not np.isfinite(out).all():
+        out = np.where(np.isfinite(out), out, on(f"controller.{controller.name}.output_power"))
+    given = np.where(np.isfinite(given), given, out / controller.efficiency)
+    return given, np.where(np.isfinite(out), out, given * controller.efficiency)
 
 
 def _stage_codes(channel: str, stretch: Stretch, grid: Grid) -> Floats:
@@ -116,35 +129,21 @@ def around(settings: Settings, stretch: Stretch, grid: Grid) -> Surroundings:
 
 def dump_channels(settings: Settings) -> list[str]:
     """The channels of dump loads' currents that the sources bring."""
-    named = (entry.channel for source in settings.source for entry in source.channel)
-    return sorted({c for c in named if c.startswith("dump.") and c.endswith(".current")})
+    return [c for c in _brought(settings) if c.startswith("dump.") and c.endswith(".current")]
 
 
-def wanted_channels(settings: Settings) -> list[str]:
-    """All channels that the analysis of such a vessel reads."""
-    wanted = [
-        "irradiance.horizontal.global", "irradiance.horizontal.illuminance", "irradiance.diffuse.horizontal",
-        "irradiance.direct.normal", "air.outside.temperature", "air.outside.wind_speed", "site.attitude.heading",
-        "site.attitude.heel", "site.attitude.pitch", *whereabouts.CHANNELS,
-    ]  # fmt: skip
-    if any(array.module.technology for array in settings.array):
-        wanted.append("air.outside.humidity")
-    for array in settings.array:
-        wanted += [f"irradiance.{array.name}.plane", f"irradiance.{array.name}.reference_current"]
-        wanted += [
-            f"array.{array.name}.{q}" for q in ("voltage", "current", "power", "module_voltage", "module_temperature")
-        ]
-    for controller in settings.controller:
-        wanted += [
-            f"controller.{controller.name}.{q}"
-            for q in ("output_voltage", "output_current", "output_power", "stage", "temperature")
-        ]
-    if settings.bank:
-        wanted += [f"bank.{settings.bank.name}.{q}" for q in ("voltage", "current", "temperature", "state_of_charge")]
-    wanted += dump_channels(settings)
-    for box in settings.enclosure:
-        wanted.append(f"enclosure.{box.name}.temperature")
-        if box.surroundings:
-            wanted.append(f"{box.surroundings}.temperature")
-    wanted += [f"fan.{fan.name}.running" for fan in settings.fan]
-    return wanted
+def wind_channels(settings: Settings) -> list[str]:
+    """The channels of wind generators' currents and power that the sources bring."""
+    return [c for c in _brought(settings) if c.startswith("wind.") and c.endswith((".current", ".power"))]
+
+
+def _brought(settings: Settings) -> list[str]:
+    return sorted({entry.channel for source in settings.source for entry in source.channel})
+
+
+def of_known_time(said: Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]) -> Measured:
+    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
+    doubtful = np.zeros(len(grid.start), dtype=bool)
+    for start, stop in unsettled:
+        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said

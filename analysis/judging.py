@@ -25,20 +25,25 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lit_hours,
     offsets,
     sisters,
     states,
+    storage,
+    twins,
     whereabouts,
     wiring,
+    witnesses,
     yields,
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
-from analysis.sky import ALBEDO, GLOBAL, Sky
+from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
-from logger.rollup import MINUTE_MS
+from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
+from analysis.witnesses import Witness
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
 
@@ -81,9 +86,9 @@ def judge_days(
         SunDay(day, start, start + DAY_MS, *path.light_of_day(start), settings_hash)
         for day, start in zip(days, starts, strict=True)
     ]
-    wanted = instruments.wanted_channels(settings)
-    always = [c for c in wanted if c.startswith(_ALWAYS)]
-    stretch = load(connection, starts[0], starts[-1] + DAY_MS, [_window(sun) for sun in suns], wanted, always)
+    wanted = wanted_channels(settings)
+    always = [c for c in wanted if c.startswith(ALWAYS)]
+    stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
@@ -105,6 +110,8 @@ def judge_days(
                 enclosures=boxes,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
+                twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
+                storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )
     return results
@@ -114,20 +121,6 @@ def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstima
     daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
     found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
     return [e for e in found if e is not None]
-
-
-# Read at night too: what happens to the bank and in the box then counts.
-_ALWAYS = ("bank.", "enclosure.", "air.cabin.", "irradiance.", "site.position.")
-_BEFORE_LIGHT_MS, _AFTER_LIGHT_MS = 30 * MINUTE_MS, 120 * MINUTE_MS
-
-
-def _window(sun: SunDay) -> tuple[int, int]:
-    """The part of a day in which the arrays may say something; a polar night leaves an hour around noon."""
-    if sun.first_light is None and sun.last_light is None:
-        return sun.start, sun.stop
-    first = sun.first_light if sun.first_light is not None else sun.start
-    last = sun.last_light if sun.last_light is not None else sun.stop
-    return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
 
 
 def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop: int) -> Track | None:
@@ -170,6 +163,8 @@ class _Shared:
         self._skies: dict[tuple[int, int, int, int], Sky] = {}
         self._nights: dict[str, list[float]] = {}
         self._said: dict[tuple[str, int], instruments.Measured] = {}
+        self._shown: dict[tuple[str, int], Floats] = {}
+        self._greys: dict[int, twins.Grey] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
         """The sky over those intervals of the grids that have the sun above the horizon."""
@@ -203,6 +198,7 @@ class _Shared:
             tuple((pair[0], pair[1]) for pair in site.horizon),
             lambda channel: offsets.on_grid(self._offsets(channel), self.suns, grid),
             lambda channel: drift.on_grid(self.drifts, channel, self.suns, grid),
+            self.path.at,
         )
 
     def _offsets(self, channel: str) -> list[float]:
@@ -213,48 +209,90 @@ class _Shared:
         return self._nights[channel]
 
     def light_days(self) -> list[list[LightDay]]:
-        """What each day says of the horizontal light sensor, on the sensor's own intervals.
+        """What each day says of each light sensor."""
+        found: list[list[LightDay]] = [[] for _ in self.suns]
+        for witness in witnesses.of_settings(self.settings):
+            for i, said in enumerate(self._days_of(witness)):
+                told = self._by_its_hours(i, witness.channel, said)
+                found[i] += [told] if told else []
+        return found
+
+    def _days_of(self, witness: Witness) -> list[LightDay | None]:
+        """The same of one sensor, on its own intervals.
 
         Days of one step share one sky, which is that of the arrays where their intervals are the same.
         """
-        channel = GLOBAL
+        channel = witness.channel
         pieces = [self.stretch[channel].between(sun.start, sun.stop) for sun in self.suns]
+        if not any(len(mine.start) for mine in pieces):
+            return [None] * len(pieces)
+        offset = self._offsets(channel)
         grids = [grid_for([mine], sun.start, sun.stop) for mine, sun in zip(pieces, self.suns, strict=True)]
-        found: list[list[LightDay]] = []
+        found: list[LightDay | None] = []
         for i, sun in enumerate(self.suns):
             said = None
             if len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
-                said = envelope.of_day(channel, sun, sky, self._offsets(channel)[i])
+                said = envelope.of_day(witness, sun, sky, offset[i] if offset else 0.0)
             known = self.drifts.get((channel, sun.day), drift.NONE)
-            found.append([replace(said, drift=known.gain)] if said else [])
+            found.append(replace(said, drift=known.gain) if said else None)
         return found
+
+    def _by_its_hours(self, i: int, channel: str, said: LightDay | None) -> LightDay | None:
+        """A sensor in a plane tells the clock by when it is lit at all, where the sky cannot tell it."""
+        if not channel.endswith(".plane") or (said and said.noon_shift_s is not None):
+            return said
+        sun = self.suns[i]
+        heard = self.stretch[channel].between(sun.start, sun.stop)
+        told = lit_hours.of_day(channel, sun, heard, self.path, self._offsets(channel)[i])
+        if told is None or said is None:
+            return told or said
+        return replace(said, noon_shift_s=told.noon_shift_s, noon_sigma_s=told.noon_sigma_s)
 
     def said(self, array: Array, sky: Sky) -> instruments.Measured:
         """What the instruments of an array said, looked up once."""
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            self._said[key] = _of_known_time(said, sky.grid, self.unsettled)
+            self._said[key] = instruments.of_known_time(said, sky.grid, self.unsettled)
         return self._said[key]
 
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)
 
-    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+    def clearness(self, array: Array, sky: Sky, lies: geometry.Attitude, frosty: yields.Mask) -> Floats:
         """What the other arrays show of the sky: the most of them, because faults only lower it."""
-        shown = [
-            sisters.clearness(
-                other, self.controller(other), self.settings, self.said(other, sky), sky, self.stretch, lies
-            )
-            for other in self.settings.array
-            if other.name != array.name
-        ]
+        return self._most([other for other in self.settings.array if other.name != array.name], sky, lies, frosty)
+
+    def grey(self, sky: Sky, lies: geometry.Attitude) -> twins.Grey | None:
+        """Where the sky was overcast; None where there are no two arrays to compare under it."""
+        if len(self.settings.array) < 2:
+            return None
+        if id(sky) not in self._greys:
+            dark = not np.isfinite(twins.sensed(sky)).all()
+            of_clear = self._most(self.settings.array if dark else [], sky, lies)
+            self._greys[id(sky)] = twins.grey(sky, of_clear)
+        return self._greys[id(sky)]
+
+    def _most(
+        self, arrays: Sequence[Array], sky: Sky, lies: geometry.Attitude, frosty: yields.Mask | None = None
+    ) -> Floats:
+        """The clearest sky that any of these arrays shows; NaN where none was free."""
+        shown = [self._shows(array, sky, lies) for array in arrays]
         if not shown:
             return np.full(len(sky.grid.start), np.nan)
-        stacked = np.stack(shown)
-        known = np.isfinite(stacked).any(axis=0)
-        return np.where(known, np.nanmax(np.where(np.isfinite(stacked), stacked, -np.inf), axis=0), np.nan)
+        most = np.asarray(np.fmax.reduce(shown))
+        # After a frost a dark sister may lie under snow: she tells nothing of the sky.
+        return most if frosty is None else np.where(frosty & (most < cover.COVERED_BELOW), np.nan, most)
+
+    def _shows(self, array: Array, sky: Sky, lies: geometry.Attitude) -> Floats:
+        key = (array.name, id(sky))
+        if key not in self._shown:
+            said = self.said(array, sky)
+            self._shown[key] = sisters.clearness(
+                array, self.controller(array), self.settings, said, sky, self.stretch, lies
+            )
+        return self._shown[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,12 +301,13 @@ class _Judged:
     ladder: Ladder | None
     expected: pd.DataFrame
     states: list[StateRun]
+    side: twins.Side | None
 
 
 def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
     """One array over the days, in groups of days whose intervals are of one length."""
     judged: list[_Judged] = []
-    grids = [_grid(array, shared.stretch, sun) for sun in shared.suns]
+    grids = [grid_of(array, shared.stretch, sun) for sun in shared.suns]
     begin = 0
     for i in range(1, len(grids) + 1):
         if i == len(grids) or grids[i].step != grids[begin].step:
@@ -287,7 +326,8 @@ def _judge_group(
     lies = geometry.attitude(settings.site.moored, stretch, grid)
     light = irradiance.on_array(array, sky, lies)
     if not np.isfinite(light.plane).all():
-        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies), sky, lies)
+        frosty = cover.frost(frosts, grid)
+        light = irradiance.with_sisters(array, light, shared.clearness(array, sky, lies, frosty), sky, lies)
     said = shared.said(array, sky)
     around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)
@@ -301,6 +341,8 @@ def _judge_group(
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
+    overcast = shared.grey(sky, lies)
+    side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
@@ -326,20 +368,11 @@ def _judge_group(
                 ),
                 minutes[mask & inside & (state != states.NIGHT)],
                 held,
+                side,
             )
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
-
-
-def _of_known_time(
-    said: instruments.Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]
-) -> instruments.Measured:
-    """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
-    doubtful = np.zeros(len(grid.start), dtype=bool)
-    for start, stop in unsettled:
-        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
-    return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
@@ -361,17 +394,3 @@ def _expected_frame(
         },
         index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
     )
-
-
-def _grid(array: Array, stretch: Stretch, sun: SunDay) -> Grid:
-    """As coarse as the coarsest of what must be known of an array: one kind of power, one kind of light."""
-    powers = [f"array.{array.name}.{q}" for q in ("voltage", "current", "power")]
-    lights = [
-        f"irradiance.{array.name}.plane",
-        f"irradiance.{array.name}.reference_current",
-        "irradiance.horizontal.global",
-        "irradiance.horizontal.illuminance",
-    ]
-    power = [p for c in powers if len((p := stretch[c].between(sun.start, sun.stop)).start)]
-    light = [p for c in lights if len((p := stretch[c].between(sun.start, sun.stop)).start)]
-    return grid_for([*power, *light[:1]], sun.start, sun.stop)

@@ -139,6 +139,12 @@ def _output(controller: Controller | None, said: Measured, where: Mask) -> tuple
     return out, np.where(np.isfinite(amps), amps, np.nan_to_num(worked_out))
 
 
+def clear_day_index(ladders: Sequence[Ladder]) -> float | None:
+    """Light on the horizontal over that of a cloudless sky: 1 on a clear day; None where no day has a ladder."""
+    clear = sum(one.clear_sky_wh for one in ladders)
+    return 1.0 - sum(one.cloud_wh for one in ladders) / clear if clear > 0 else None
+
+
 def total(ladders: Sequence[Ladder]) -> Mapping[str, float] | None:
     """Each rung over several days; None where no day has a ladder."""
     if not ladders:

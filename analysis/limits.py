@@ -15,7 +15,7 @@ Mask = npt.NDArray[np.bool_]
 SET_POINT_STAGES = ("absorption", "float", "equalise")
 _AT_LIMIT = 0.97
 # Near open circuit the controller has turned the array down; anywhere above the best point it is about to.
-_NEAR_OPEN, _ABOVE_BEST = 0.95, 1.05
+_NEAR_OPEN, _ABOVE_BEST, _AT_BEST = 0.95, 1.05, 1.03
 # Lowest absorption and float voltages of lead and lithium per nominal 12 V; common practice, no source.
 _LOWEST_SET_POINT = 13.2
 # How near a set point is one, per nominal 12 V [V]; common practice, no source.
@@ -52,7 +52,7 @@ def bank_limited(
     controller: Controller | None, bank: Bank | None, said: Measured, around: Surroundings, expected: Expected
 ) -> Mask:
     """The controller keeps a set point: it says so, or its volts and the array's do."""
-    held = np.isin(said.stage, SET_POINT_STAGES)
+    held = np.isin(said.stage, SET_POINT_STAGES) & ~_gives_all(controller, bank, said, around, expected)
     wordless = ~np.isin(said.stage, STAGES)
     nominal = bank.nominal_voltage if bank else None
     if controller is None or nominal is None or not wordless.any():
@@ -65,9 +65,23 @@ def bank_limited(
     turned_down = near_open(said, expected) & (said.output_voltage >= lowest - near)
     for volts in points:
         at_point = np.abs(said.output_voltage - volts) <= near
-        unseen = ~np.isfinite(said.voltage)
+        unseen = ~np.isfinite(said.voltage) | ~np.isfinite(expected.allowed.best_volts)
         turned_down |= at_point & (unseen | (said.voltage > _ABOVE_BEST * expected.allowed.best_volts))
     return np.asarray(held | (wordless & turned_down))
+
+
+def _gives_all(
+    controller: Controller | None, bank: Bank | None, said: Measured, around: Surroundings, expected: Expected
+) -> Mask:
+    """A cloud or a load keeps the volts under every set point, and the array stands at its best point: whatever the
+    stage is called, all that there is flows."""
+    points = set_points(controller, bank, around) if controller else []
+    if not points or bank is None or bank.nominal_voltage is None:
+        return np.zeros(len(said.power), dtype=bool)
+    absorbing = np.isin(said.stage, ("absorption", "equalise"))
+    point: Floats = np.where(absorbing, np.stack(points).max(axis=0), np.stack(points).min(axis=0))
+    below = said.output_voltage < point - _SET_POINT_NEAR / 2 * bank.nominal_voltage / 12
+    return np.asarray(below & (said.voltage <= _AT_BEST * expected.allowed.best_volts))
 
 
 def held_back(

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis import iec61724, ladder, verdicts
+from analysis import ladder, report_iec61724, report_trends, trends, verdicts
 from analysis.assess import METHOD
 from analysis.results import (
-    EVIDENCE,
-    PLANE,
     ArrayDay,
     EnclosureEstimate,
     Finding,
     Ladder,
     LightDay,
     LoopEstimate,
-    Results,
-    ratio,
 )
+from analysis.results_reading import Results
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -35,8 +32,8 @@ def verdict(
     Returns
     -------
     dict
-        ``site from to method arrays wiring enclosures bank findings`` as the contract defines them. What is not
-        known is None, never 0.
+        ``site from to method arrays wiring enclosures bank findings`` as the contract defines them, and beside them
+        ``twins storage light``. What is not known is None, never 0.
     """
     days = [d.day for d in results.days(first, last)]
     if first is None:
@@ -48,13 +45,19 @@ def verdict(
     array_days = results.array_days(days[0], days[-1])
     ladders = results.ladders(days[0], days[-1])
     loops = results.loops(start, stop)
+    trends_ = trends.of_results(results, days[-1])
     return {
         "site": settings.site.name,
         "from": days[0].isoformat(),
         "to": days[-1].isoformat(),
         "method": METHOD,
         "arrays": [
-            _array(name, [d for d in array_days if d.array == name], [e for e in ladders if e.array == name])
+            _array(
+                name,
+                [d for d in array_days if d.array == name],
+                [e for e in ladders if e.array == name],
+                report_trends.trend_entry(trends_[name]),
+            )
             for name in dict.fromkeys(a.name for a in settings.array)
             if any(d.array == name for d in array_days)
         ],
@@ -64,7 +67,9 @@ def verdict(
             if any(e.cable == name for e in loops)
         ],
         "enclosures": _enclosures(results.enclosures(start, stop)),
+        "twins": report_trends.twin_entries(results.twin_days(days[0], days[-1]), results.changes()),
         "bank": _bank(results, start, stop),
+        "storage": report_iec61724.storage_entry(results.storage_days(days[0], days[-1]), array_days),
         "light": _light(results.light_days(days[0], days[-1])),
         "findings": [finding_entry(f) for f in results.findings(start, stop)],
     }
@@ -73,23 +78,26 @@ def verdict(
 def _empty(settings: Settings) -> dict[str, Any]:
     return {
         "site": settings.site.name, "from": None, "to": None, "method": METHOD, "arrays": [], "wiring": [],
-        "enclosures": [], "bank": None, "light": [], "findings": [],
+        "enclosures": [], "twins": [], "bank": None, "storage": None, "light": [], "findings": [],
     }  # fmt: skip
 
 
-def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, Any]:
+def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder], trend: dict[str, Any]) -> dict[str, Any]:
     sums = verdicts.over(days)
     rungs = ladder.total(ladders)
     return {
         "name": name,
-        **_figures(sums, sums["verdict"]),
+        **_figures(sums),
         "ladder": {name: _rounded(wh, 2) for name, wh in rungs.items()} if rungs else None,
-        "iec_61724": _iec61724(days, ladders),
+        "iec_61724": report_iec61724.array_entry(days, ladders),
+        "clear_day_index": _rounded(ladder.clear_day_index(ladders), 4),
+        "trend": trend,
         "days": [
             {
                 "date": d.day.isoformat(),
-                **_figures({key: getattr(d, key) for key in _SUMMED} | {"completeness": d.completeness}, d.verdict),
+                **_figures({key: getattr(d, key) for key in verdicts.FIGURES}),
                 "cause": d.cause,
+                "clear_day_index": _rounded(ladder.clear_day_index([e for e in ladders if e.day == d.day]), 4),
                 "states": {state: _rounded(minutes, 1) for state, minutes in d.states.items()},
             }
             for d in days
@@ -97,59 +105,12 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> di
     }
 
 
-def _iec61724(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, Any] | None:
-    """Yields of the span and of its months; None where no sensor lay in the plane, as the standard wants one."""
-    lit = [d for d in days if d.evidence == EVIDENCE[PLANE]]
-    if not lit:
-        return None
-    months = iec61724.grouped([d.day.isoformat() for d in lit], "month")
-    return {
-        "span": _yields(lit, ladders),
-        "months": {month: _yields([lit[i] for i in at], ladders) for month, at in months.items()},
-    }
+def _figures(known: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: _figure(key, known[key]) for key in verdicts.FIGURES}
 
 
-def _yields(days: Sequence[ArrayDay], ladders: Sequence[Ladder]) -> dict[str, float | None]:
-    reached = {e.day: e.bank_wh for e in ladders}
-    whole = all(d.day in reached for d in days)
-    found = iec61724.yields(
-        days[-1].rated_w,
-        sum(d.plane_wh_m2 or 0.0 for d in days),
-        sum(d.measured_wh or 0.0 for d in days),
-        sum(reached[d.day] for d in days) if whole else None,
-    )
-    return {
-        "reference_yield_h": _rounded(found.reference, 3),
-        "array_yield_h": _rounded(found.array, 3),
-        "final_yield_h": _rounded(found.final, 3),
-        "capture_loss_h": _rounded(found.capture_loss, 3),
-        "system_loss_h": _rounded(found.system_loss, 3),
-        "performance_ratio": _rounded(found.performance_ratio, 4),
-    }
-
-
-_SUMMED = (
-    "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
-    "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "performance_ratio",
-)  # fmt: skip
-
-
-def _figures(sums: dict[str, Any], found: str) -> dict[str, Any]:
-    judged = sums["judged_measured_wh"]
-    return {
-        "measured_wh": _rounded(sums["measured_wh"], 2),
-        "expected_wh": _rounded(sums["expected_wh"], 2),
-        "expected_low_wh": _rounded(sums["expected_low_wh"], 2),
-        "expected_high_wh": _rounded(sums["expected_high_wh"], 2),
-        "judged_ratio": _rounded(ratio(judged, sums["judged_expected_wh"]), 4),
-        "judged_ratio_low": _rounded(ratio(judged, sums["judged_high_wh"]), 4),
-        "judged_ratio_high": _rounded(ratio(judged, sums["judged_low_wh"]), 4),
-        "curtailed_wh": _rounded(sums["curtailed_wh"], 2),
-        "covered_wh": _rounded(sums["covered_wh"], 2),
-        "performance_ratio": _rounded(sums["performance_ratio"], 4),
-        "completeness": _rounded(sums["completeness"], 4),
-        "verdict": found,
-    }
+def _figure(key: str, value: Any) -> Any:
+    return value if isinstance(value, str) else _rounded(value, 2 if key.endswith("_wh") else 4)
 
 
 def _wiring(estimates: Sequence[LoopEstimate]) -> dict[str, Any]:

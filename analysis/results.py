@@ -1,18 +1,14 @@
-"""Owns the values that the result tables hold, and how they are read. `results_writing` writes them."""
+"""Owns the values that the result tables hold. `results_writing` writes them, `results_reading` reads them."""
 
 from __future__ import annotations
 
 import datetime as dt
-import json
-import sqlite3
 from dataclasses import dataclass, field
 from typing import Any
 
-import pandas as pd
-
 # What the light of an array was known by, best first.
-PLANE, REFERENCE, HORIZONTAL, LUX, SISTERS, CLEAR = range(6)
-EVIDENCE = ("plane", "reference module", "horizontal", "lux", "sister arrays", "clear sky")
+PLANE, REFERENCE, HORIZONTAL, LUX, WEATHER, SISTERS, CLEAR = range(7)
+EVIDENCE = ("plane", "reference module", "horizontal", "lux", "weather series", "sister arrays", "clear sky")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +68,10 @@ class ArrayDay:
     states: dict[str, float] = field(default_factory=dict)
     features: dict[str, Any] = field(default_factory=dict)
     evidence: str = ""
+    plane_min: float = 0.0
+    """Minutes in which a sensor in the plane and the array's power were known together."""
+    plane_weighed_wh_m2: float | None = None
+    """In-plane irradiation, each interval weighed by what the modules' warmth leaves of their power at 25 °C."""
 
     @property
     def judged_ratio(self) -> float | None:
@@ -134,6 +134,72 @@ class Ladder:
 
 
 LADDER = tuple(name for name in Ladder.__slots__ if name.endswith("_wh"))
+
+
+@dataclass(frozen=True, slots=True)
+class TwinDay:
+    """Two arrays over the grey intervals of one solar day in which nothing held either back.
+
+    Attributes
+    ----------
+    one, other : str
+        Names of arrays.
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    minutes : float
+        Of such light.
+    one_wh, other_wh : float
+        What they got [Wh].
+    one_could_wh, other_could_wh : float
+        What an even dome gives each, up to a factor that both share [Wh].
+    sigma : float
+        Relative standard uncertainty of their ratio that the day's intervals share.
+    """
+
+    one: str
+    other: str
+    day: dt.date
+    start: int
+    stop: int
+    minutes: float
+    one_wh: float
+    one_could_wh: float
+    other_wh: float
+    other_could_wh: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class StorageDay:
+    """A bank and what feeds it over one solar day, as the 1998 edition of IEC 61724 counts them [Wh].
+
+    Attributes
+    ----------
+    bank : str
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    array_wh, backup_wh : float
+        From all arrays at their controllers' inputs; from a second source (wind).
+    to_storage_wh, from_storage_wh : float
+        Into the bank, out of it.
+    load_wh : float
+        Used by the loads: what controllers and second source gave, less what the bank took.
+    known_min : float
+        Minutes in which all of that was known.
+    """
+
+    bank: str
+    day: dt.date
+    start: int
+    stop: int
+    array_wh: float
+    backup_wh: float
+    to_storage_wh: float
+    from_storage_wh: float
+    load_wh: float
+    known_min: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +304,15 @@ class BankDay:
 
 
 @dataclass(frozen=True, slots=True)
+class Note:
+    """A line of the logbook: time UTC [ms], words, tags between commas."""
+
+    t: int
+    text: str
+    tags: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """An explanation of a finding, with its probability and the next thing to measure."""
 
@@ -271,144 +346,11 @@ def ratio(part: float | None, whole: float | None) -> float | None:
     return part / whole if part is not None and whole else None
 
 
-# -- reading --------------------------------------------------------------------------------------------------
-
-
-class Results:
-    """The results in a store, read-only. Spans are solar days, both included, or UTC [ms] half-open."""
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    def days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[SunDay]:
-        rows = self._connection.execute(
-            "SELECT day, start, stop, first_light, noon, last_light, settings_hash FROM assessed "
-            "WHERE day BETWEEN ? AND ? ORDER BY day",
-            _bounds(first, last),
-        )
-        return [SunDay(dt.date.fromisoformat(row[0]), *row[1:]) for row in rows]
-
-    def arrays(self) -> list[str]:
-        """Names of all arrays that have results, in alphabetical order."""
-        return [row[0] for row in self._connection.execute("SELECT DISTINCT array FROM yield_day ORDER BY array")]
-
-    def array_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[ArrayDay]:
-        """In the order of days, then arrays."""
-        rows = self._connection.execute(
-            f"SELECT {', '.join(ARRAY_DAY_COLUMNS)} FROM yield_day WHERE day BETWEEN ? AND ? ORDER BY day, array",
-            _bounds(first, last),
-        )
-        return [ArrayDay(**_decoded(dict(zip(ARRAY_DAY_COLUMNS, row, strict=True)))) for row in rows]
-
-    def ladders(self, first: dt.date | None = None, last: dt.date | None = None) -> list[Ladder]:
-        """In the order of days, then arrays; a day whose light is not known has none."""
-        rows = self._connection.execute(
-            f"SELECT array, day, start, {', '.join(LADDER)} FROM ladder WHERE day BETWEEN ? AND ? ORDER BY day, array",
-            _bounds(first, last),
-        )
-        return [Ladder(array, dt.date.fromisoformat(day), *rest) for array, day, *rest in rows]
-
-    def expected(self, array: str, start: int, stop: int) -> pd.DataFrame:
-        """Expected band and measured power of one array.
-
-        Returns
-        -------
-        pandas.DataFrame
-            Index ``t`` (UTC, interval starts); columns ``interval_ms measured_w expected_w low_w high_w plane_wm2
-            module_c``, NaN where unknown. Only intervals with light have rows.
-        """
-        frame = pd.DataFrame(
-            self._connection.execute(
-                "SELECT t, interval_ms, measured_w, expected_w, low_w, high_w, plane_wm2, module_c FROM expected "
-                "WHERE array = ? AND t >= ? AND t < ? ORDER BY t",
-                (array, start, stop),
-            ).fetchall(),
-            columns=["t", "interval_ms", "measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c"],
-        )
-        frame.index = pd.DatetimeIndex(pd.to_datetime(frame.pop("t"), unit="ms", utc=True), name="t")
-        return frame.astype(float)
-
-    def states(self, array: str, start: int, stop: int) -> list[StateRun]:
-        rows = self._connection.execute(
-            "SELECT array, start, stop, state, evidence FROM state WHERE array = ? AND start < ? AND stop > ? "
-            "ORDER BY start",
-            (array, stop, start),
-        )
-        return [StateRun(*row) for row in rows]
-
-    def loops(self, start: int = 0, stop: int = 1 << 62) -> list[LoopEstimate]:
-        """In the order of time."""
-        rows = self._connection.execute(
-            "SELECT cable, at, start, stop, ohm, ohm_low, ohm_high, intercept_v, design_ohm, current_a, loss_wh, "
-            "drop_percent, n FROM loop_resistance WHERE start < ? AND stop > ? ORDER BY at, cable",
-            (stop, start),
-        )
-        return [LoopEstimate(*row) for row in rows]
-
-    def enclosures(self, start: int = 0, stop: int = 1 << 62) -> list[EnclosureEstimate]:
-        """In the order of time."""
-        rows = self._connection.execute(
-            "SELECT enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, peak_c, "
-            "peak_at, limit_c, over_limit_min, loss_w, n FROM enclosure_model WHERE start < ? AND stop > ? "
-            "ORDER BY at, enclosure, fan",
-            (stop, start),
-        )
-        return [EnclosureEstimate(*row) for row in rows]
-
-    def bank_days(self, start: int = 0, stop: int = 1 << 62) -> list[BankDay]:
-        """In the order of time."""
-        rows = self._connection.execute(
-            "SELECT bank, at, start, stop, low_v, low_at, high_v, full_at, charge_ah, state_of_charge, autonomy_h "
-            "FROM bank_state WHERE start < ? AND stop > ? ORDER BY at",
-            (stop, start),
-        )
-        return [BankDay(*row) for row in rows]
-
-    def light_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[LightDay]:
-        """In the order of days, then channels."""
-        rows = self._connection.execute(
-            "SELECT channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift "
-            "FROM light_day WHERE day BETWEEN ? AND ? ORDER BY day, channel",
-            _bounds(first, last),
-        )
-        return [LightDay(row[0], dt.date.fromisoformat(row[1]), *row[2:]) for row in rows]
-
-    def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
-        """Every finding raised or open in the span, the worst and the newest first."""
-        rows = self._connection.execute(
-            "SELECT rule, subject, state, priority, since, until, summary, evidence, causes, id FROM finding "
-            "WHERE since < ? AND (until IS NULL OR until >= ?)",
-            (stop, start),
-        )
-        found = [_finding(*row) for row in rows]
-        return sorted(found, key=lambda f: (not f.is_open, PRIORITIES.index(f.priority), -f.since, f.rule, f.subject))
-
-
 PRIORITIES = ("high", "medium", "low")
 
 ARRAY_DAY_COLUMNS = (
     "array", "day", "start", "stop", "rated_w", "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh",
     "judged_measured_wh", "judged_expected_wh", "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh",
     "limited_wh", "performance_ratio", "plane_wh_m2", "daylight_min", "known_min", "judging_min", "completeness",
-    "verdict", "cause", "states", "features", "evidence",
+    "verdict", "cause", "plane_min", "plane_weighed_wh_m2", "states", "features", "evidence",
 )  # fmt: skip
-
-
-def _decoded(row: dict[str, Any]) -> dict[str, Any]:
-    return row | {
-        "day": dt.date.fromisoformat(row["day"]),
-        "states": json.loads(row["states"]),
-        "features": json.loads(row["features"]),
-    }
-
-
-def _finding(
-    rule: str, subject: str, state: str, priority: str, since: int, until: int | None, summary: str, evidence: str,
-    causes: str, number: int,
-) -> Finding:  # fmt: skip
-    ranked = tuple(Cause(**cause) for cause in json.loads(causes))
-    return Finding(rule, subject, state, priority, since, until, summary, json.loads(evidence), ranked, number)
-
-
-def _bounds(first: dt.date | None, last: dt.date | None) -> tuple[str, str]:
-    return (first or dt.date.min).isoformat(), (last or dt.date.max).isoformat()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import repeat
 from typing import Any
@@ -24,7 +24,9 @@ from analysis.results import (
     LightDay,
     LoopEstimate,
     StateRun,
+    StorageDay,
     SunDay,
+    TwinDay,
 )
 
 _MINUTE_COLUMNS = ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
@@ -43,15 +45,15 @@ class DayResults:
     bank: BankDay | None
     light: Sequence[LightDay] = ()
     ladders: Sequence[Ladder] = ()
+    twins: Sequence[TwinDay] = ()
+    storage: StorageDay | None = None
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
     """Put one day's results in the place of whatever stood there. Call inside a transaction."""
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    connection.execute("DELETE FROM assessed WHERE day = ?", (name,))
-    connection.execute("DELETE FROM yield_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM light_day WHERE day = ?", (name,))
-    connection.execute("DELETE FROM ladder WHERE day = ?", (name,))
+    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day"):
+        connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
     for array in arrays:
         connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
@@ -109,6 +111,19 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         "light_day (channel, day, start, stop, offset_wm2, clear_min, gain, noon_shift_s, noon_sigma_s, drift, method)",
         ((x.channel, name, *_values(x)[2:], method) for x in day.light),
     )
+    _insert(
+        connection,
+        "twin_day (one, other, day, start, stop, minutes, one_wh, one_could_wh, other_wh, other_could_wh, sigma, "
+        "method)",
+        ((x.one, x.other, name, *_values(x)[3:], method) for x in day.twins),
+    )
+    if day.storage:
+        _insert(
+            connection,
+            "storage_day (bank, day, start, stop, array_wh, backup_wh, to_storage_wh, from_storage_wh, load_wh, "
+            "known_min, method)",
+            [(day.storage.bank, name, *_values(day.storage)[2:], method)],
+        )
     if day.bank:
         _insert(
             connection,
@@ -132,6 +147,13 @@ def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tup
     columns = np.round(frame[list(_MINUTE_COLUMNS)].to_numpy(dtype=float), 3).T.tolist()
     # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
     return zip(repeat(array), t, frame["interval_ms"].tolist(), *columns, repeat(method), strict=False)
+
+
+def write_changes(connection: sqlite3.Connection, changes: Mapping[str, Sequence[int]]) -> None:
+    """Make the table of baselines hold exactly these changes. Call inside a transaction."""
+    connection.execute("DELETE FROM baseline")
+    rows = [(subject, start) for subject, starts in changes.items() for start in starts]
+    connection.executemany("INSERT INTO baseline (subject, start) VALUES (?, ?)", rows)
 
 
 def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], method: str) -> None:

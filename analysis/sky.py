@@ -7,21 +7,25 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pvlib
 
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Facing
-from analysis.sun import Floats, Place, SunPosition
+from analysis.sun import MINUTE_MS, Floats, Place, SunPosition, Times
 
 # Global luminous efficacy [lm/W] of a clear and of an overcast sky: typical year 703165, Perez's illuminance model
-# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy).
-_EFFICACY_CLEAR, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 103.6, 115.6, 107.4
+# (measured: 103.6 where at most a tenth of the sky is cloudy, 115.6 overcast, 107.4 weighed by energy); Littlefair
+# (1988) found 107 clear and 109 on average. The middle of the two.
+CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 105.3, 115.6, 108.2
 # Night offset of a light sensor: its median while the sun is well down, believed within these bounds [W/m²]
 # (common practice; the same bound stands in an open library of quality rules).
 NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
-GLOBAL = "irradiance.horizontal.global"
+GLOBAL, LUX = "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
+# Intervals longer than this are looked at in steps of ten minutes.
+_LONG_MS, _FINE_MS = 20 * MINUTE_MS, 10 * MINUTE_MS
 # Water in the air where no hygrometer hangs outside, that of the standard spectrum of ASTM G173 [cm].
 _STANDARD_WATER_CM = 1.42
 # The settings' words for cells, and those of the library.
@@ -32,13 +36,19 @@ _CELLS = {"mono": "monosi", "poly": "polysi", "cdte": "cdte", "cigs": "cigs", "a
 _LEAST_COSINE = float(np.cos(np.radians(85.0)))
 
 
+# An hour brighter than this share of a clear one is a wrong stamp, or twilight; common practice, no source.
+_MOST_OF_CLEAR = 1.5
+
+
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]."""
+    """Global horizontal, direct normal and diffuse horizontal irradiance [W/m²]; `told` where beam or dome were
+    measured, not taken from the global light."""
 
     ghi: Floats
     dni: Floats
     dhi: Floats
+    told: npt.NDArray[np.bool_] | bool = False
 
     @property
     def each(self) -> tuple[Floats, Floats, Floats]:
@@ -90,6 +100,8 @@ class Sky:
         Night offset of a channel of light on the grid [W/m²]; nothing is taken off without it.
     drifts : callable
         Drift of the gain of a channel of light on the grid, and its relative standard uncertainty; 1 and 0 without it.
+    path : callable
+        The sun at any moment of the grid, by which long intervals are looked at finely.
     """
 
     def __init__(
@@ -102,12 +114,14 @@ class Sky:
         horizon: tuple[tuple[float, float], ...] = (),
         offsets: Callable[[str], Floats] | None = None,
         drifts: Callable[[str], tuple[Floats, Floats]] | None = None,
+        path: Callable[[Times], SunPosition] | None = None,
     ) -> None:
         self.grid = grid
         self.sun = sun
         self.place = place
         self.albedo = albedo
         self.stretch = stretch
+        self._path = path
         self._horizon = horizon
         self._domes: list[Dome] = []
         self._offset = offsets or (lambda _: np.zeros(len(grid.start)))
@@ -145,17 +159,31 @@ class Sky:
 
     @cached_property
     def clear(self) -> Parts:
-        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries."""
-        if len(self.grid.start) == 0:
+        """A cloudless sky: Ineichen and Perez (2002), Linke turbidity by the climatology that pvlib carries.
+
+        Of long intervals it is the mean over moments ten minutes apart: while the sun rises or sets, the middle of an
+        hour is a per cent off.
+        """
+        n = len(self.grid.start)
+        if n == 0:
             return Parts(np.empty(0), np.empty(0), np.empty(0))
-        dates = self.times.normalize()
+        within = max(self.grid.step // _FINE_MS, 1) if self._path and self.grid.step > _LONG_MS else 1
+        if self._path is None or within == 1:
+            return self._cloudless(self.sun.apparent_zenith, self.airmass, self.extra, self.times)
+        part = self.grid.step // within
+        t = (self.grid.start[:, None] + part // 2 + part * np.arange(within)).ravel()
+        zenith = self._path(t).apparent_zenith
+        airmass = pvlib.atmosphere.get_relative_airmass(zenith)
+        times = pd.DatetimeIndex(t.astype("datetime64[ms]")).tz_localize("UTC")
+        fine = self._cloudless(zenith, np.asarray(airmass), np.repeat(self.extra, within), times)
+        return Parts(*(values.reshape(n, within).mean(axis=1) for values in fine.each))
+
+    def _cloudless(self, zenith: Floats, airmass: Floats, extra: Floats, times: pd.DatetimeIndex) -> Parts:
+        dates = times.normalize()
         turbidity = pvlib.clearsky.lookup_linke_turbidity(dates.unique(), self.place.latitude, self.place.longitude)
+        absolute = pvlib.atmosphere.get_absolute_airmass(airmass, self.place.pressure)
         sky = pvlib.clearsky.ineichen(
-            self.sun.apparent_zenith,
-            pvlib.atmosphere.get_absolute_airmass(self.airmass, self.place.pressure),
-            turbidity.reindex(dates).to_numpy(),
-            self.place.elevation,
-            self.extra,
+            zenith, absolute, turbidity.reindex(dates).to_numpy(), self.place.elevation, extra
         )
         return Parts(*(np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi")))
 
@@ -167,11 +195,29 @@ class Sky:
     @cached_property
     def by_lux(self) -> Parts:
         """Light by a lux sensor: luminous efficacy between that of a clear and of an overcast sky."""
-        lux = self.light("irradiance.horizontal.illuminance")
+        lux = self.light(LUX)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.clip((lux / _EFFICACY_MEAN / self.clear.ghi - 0.3) / 0.5, 0.0, 1.0)
-        efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (_EFFICACY_CLEAR - _EFFICACY_OVERCAST)
+        efficacy = _EFFICACY_OVERCAST + np.nan_to_num(share) * (CLEAR_EFFICACY - _EFFICACY_OVERCAST)
         return self.taken_apart(lux / efficacy)
+
+    @cached_property
+    def by_weather(self) -> Parts:
+        """Light by an imported weather series: within each of its intervals the clear sky's course, at its mean."""
+        said = self.stretch["irradiance.weather.global"]
+        if not len(said.start):
+            return self.taken_apart(np.full(len(self.grid.start), np.nan))
+        at = np.searchsorted(said.start, self.grid.middle, side="right") - 1
+        inside = (at >= 0) & (self.grid.middle < (said.start + said.length)[np.maximum(at, 0)])
+        at = np.maximum(at, 0)
+        course = self.clear.ghi
+        count = np.bincount(at[inside], minlength=len(said.start))
+        mean = np.bincount(at[inside], course[inside], minlength=len(said.start)) / np.maximum(count, 1)
+        # At sunrise and sunset the sun is up in a part of the interval, which holds all of its light.
+        up = np.minimum(count * self.grid.step / said.length, 1.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.clip(said.value / up / mean, 0.0, _MOST_OF_CLEAR)
+        return self.taken_apart(np.where(inside & (mean[at] > 0), course * share[at], np.nan))
 
     def completed(self, horizontal: Floats) -> Parts:
         """Global with the dome and the beam that were measured beside it; Erbs' where they were not.
@@ -179,6 +225,7 @@ class Sky:
         Of global, diffuse and direct any two give the third.
         """
         dhi, dni = self.light("irradiance.diffuse.horizontal"), self.light("irradiance.direct.normal")
+        told = np.isfinite(dhi) | np.isfinite(dni)
         towards = np.maximum(np.cos(np.radians(self.sun.apparent_zenith)), 0.0)
         ghi = np.where(np.isfinite(horizontal), horizontal, dni * towards + dhi)
         found = self.taken_apart(ghi)
@@ -187,7 +234,7 @@ class Sky:
         # Close to the horizon a small difference would become a huge beam: there Erbs' limits hold.
         with np.errstate(divide="ignore", invalid="ignore"):
             beam = np.where(towards > 0.065, (ghi - dhi) / towards, found.dni)
-        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi)
+        return Parts(ghi, np.clip(np.where(np.isfinite(dni), dni, beam), 0.0, self.extra), dhi, told)
 
     def taken_apart(self, horizontal: Floats) -> Parts:
         """Global, direct normal and diffuse irradiance from the global alone (Erbs et al. 1982)."""
@@ -267,6 +314,22 @@ class Sky:
         apart = np.asarray(beam_normal * towards + other + ground, dtype=float) - plane
         steep = float(np.nanmean(facing.tilt)) if len(plane) else 0.0
         return InPlane(plane, _glass(projection, beam, rest, ground, steep), apart)
+
+    def glassed(self, facing: Facing, beam_share: Floats) -> Floats:
+        """Share of the light in a plane that passes the glass, by the beam's share of the light on the flat alone."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = beam_share * np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        steep = float(np.nanmean(facing.tilt)) if len(beam) else 0.0
+        return _glass(projection, beam, 1.0 - beam_share, np.zeros(len(beam)), steep)
+
+    def lean(self, facing: Facing, parts: Parts) -> Floats:
+        """Change of the light in a plane [W/m²] when the dome's share of the whole light rises by 1."""
+        zenith = self.sun.apparent_zenith
+        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
+        beam = np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        view = (1.0 + np.cos(np.radians(facing.tilt))) / 2.0
+        return np.asarray(parts.ghi * (1.0 - parts.dni / self.extra) * (view - beam))
 
 
 def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt: float) -> Floats:

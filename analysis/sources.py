@@ -8,7 +8,7 @@ from logger.parts import part_of
 from logger.settings import Settings, Source
 
 # Most telling first: who hears nothing of a controller hears nothing of its array either.
-_KINDS = ("controller", "bank", "enclosure", "fan", "array")
+_KINDS = ("controller", "bank", "enclosure", "fan", "array", "load", "wind", "dump")
 
 
 def subject_of(channels: Sequence[str], source: str) -> str:

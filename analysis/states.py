@@ -54,6 +54,8 @@ LEAST_LIGHT_WM2 = 20.0
 # Under this share of the rating nothing is judged: offsets weigh too much; common practice, no source.
 JUDGING_SHARE = 0.05
 _NO_CURRENT_SHARE = 0.01
+# Where only the clear sky is known, cloud beside the sun may make as much more of it; common practice, no source.
+_ENHANCED = 1.3
 
 Codes = npt.NDArray[np.int8]
 
@@ -87,7 +89,7 @@ def of_array(
     """
     could = expected.allowed.free
     bright = could >= JUDGING_SHARE * array.rated_w
-    lit = np.where(np.isfinite(light.plane), light.plane, light.bound) >= LEAST_LIGHT_WM2
+    lit = np.where(np.isfinite(light.plane), light.plane, _ENHANCED * light.bound) >= LEAST_LIGHT_WM2
     lit &= sun.elevation > 0.0
     opened = limits.near_open(said, expected)
     share = cover.share(said.power, could, grid)
@@ -100,7 +102,7 @@ def of_array(
         (NO_CURRENT, none),
         (TOO_LOW, bright & limits.too_low(controller, said, around, expected)),
         (COVERED, covered & ~opened),
-        (COLD, bright & limits.cold_blocked(bank, said, around, expected)),
+        (COLD, limits.cold_blocked(bank, said, around, expected)),
         (HEAT, bright & limits.heat_derated(said, expected)),
         (CURRENT, limits.current_limited(controller, said)),
         (BANK, limits.bank_limited(controller, bank, said, around, expected)),

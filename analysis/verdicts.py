@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay
+from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, ratio
 
 DEADBAND = 0.07
 COVERED_SHARE = 0.05
@@ -15,6 +15,15 @@ LEAST_JUDGING_MIN = 60.0
 # Share of a clear sky's power that proves an array well, whatever the light was; common practice, no source.
 NEAR_CLEAR = 0.85
 RELATIVE = (EVIDENCE[SISTERS], EVIDENCE[CLEAR])
+_SUMMED = (
+    "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
+    "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "limited_wh", "plane_wh_m2",
+)  # fmt: skip
+# The figures of an array over a day or a span, as the contract names them; a day has each by itself.
+FIGURES = (
+    "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_ratio", "judged_ratio_low",
+    "judged_ratio_high", "curtailed_wh", "covered_wh", "performance_ratio", "completeness", "verdict",
+)  # fmt: skip
 
 
 def verdict(
@@ -55,17 +64,18 @@ def verdict(
 
 
 def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
-    """The same figures over several days of one array: sums of sums, then the same rules."""
+    """The `FIGURES` over several days of one array, and the sums behind them: sums of sums, then the same rules."""
 
     def add(name: str) -> float | None:
         values = [v for d in days if (v := getattr(d, name)) is not None]
         return sum(values) if values else None
 
-    names = (
-        "measured_wh", "expected_wh", "expected_low_wh", "expected_high_wh", "judged_measured_wh", "judged_expected_wh",
-        "judged_low_wh", "judged_high_wh", "curtailed_wh", "covered_wh", "limited_wh", "plane_wh_m2",
-    )  # fmt: skip
-    sums: dict[str, Any] = {name: add(name) for name in names}
+    sums: dict[str, Any] = {name: add(name) for name in _SUMMED}
+    judged = sums["judged_measured_wh"]
+    sums["judged_ratio"] = ratio(judged, sums["judged_expected_wh"])
+    # Errors of light and datasheet last for days, so the ends of the days' intervals are added as they are.
+    sums["judged_ratio_low"] = ratio(judged, sums["judged_high_wh"])
+    sums["judged_ratio_high"] = ratio(judged, sums["judged_low_wh"])
     daylight, known = sum(d.daylight_min for d in days), sum(d.known_min for d in days)
     sums["completeness"] = known / daylight if daylight else 0.0
     with_plane = [d for d in days if d.performance_ratio is not None and d.plane_wh_m2]
@@ -78,7 +88,7 @@ def over(days: Sequence[ArrayDay]) -> dict[str, Any]:
         covered_wh=sums["covered_wh"],
         expected_wh=sums["expected_wh"],
         limited_wh=sums["limited_wh"],
-        judged_wh=sums["judged_measured_wh"],
+        judged_wh=judged,
         judged_low_wh=sums["judged_low_wh"],
         judged_high_wh=sums["judged_high_wh"],
         absolute=not days or sum(d.evidence not in RELATIVE for d in days) * 2 > len(days),

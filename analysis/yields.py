@@ -11,12 +11,13 @@ from analysis import standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
+from analysis.iec61724 import warmth_weighed
 from analysis.instruments import Measured
 from analysis.irradiance import Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
 from analysis.states import Codes
 from analysis.sun import Floats
-from analysis.verdicts import verdict
+from analysis.verdicts import DEADBAND, verdict
 from logger.settings import Array
 
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
@@ -61,12 +62,12 @@ def of_day(
     judging_min = float(judging.sum()) * hours * 60.0
     judged_wh = (total(said.power, judged), total(expected.power, judged)) if judged.any() else (None, None)
     plane = light_known & light.measured
-    plane_wh = total(light.plane, plane) if plane.any() else None
+    plane_wh = total(light.incident, plane) if plane.any() else None
     covered_wh = total(expected.power - said.power, covered) if anything else None
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0
-    low_wh = total(expected.low, judged) if judged.any() else None
-    high_wh = total(expected.high, judged) if judged.any() else None
+    low_wh, high_wh = _bounds(expected, judged, hours)
+    expected_low_wh, expected_high_wh = _bounds(expected, light_known, hours)
     found = verdict(
         completeness=completeness,
         judging_min=judging_min,
@@ -86,8 +87,8 @@ def of_day(
         rated_w=array.rated_w,
         measured_wh=measured_wh,
         expected_wh=expected_wh,
-        expected_low_wh=total(expected.low, light_known) if anything else None,
-        expected_high_wh=total(expected.high, light_known) if anything else None,
+        expected_low_wh=expected_low_wh,
+        expected_high_wh=expected_high_wh,
         judged_measured_wh=judged_wh[0],
         judged_expected_wh=judged_wh[1],
         judged_low_wh=low_wh,
@@ -105,9 +106,25 @@ def of_day(
         cause="snow" if found == "covered" else None,
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected)
+        | (_first_low(judged, grid, said, expected) if found == "shortfall" else {})
         | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
+        plane_min=float(plane.sum()) * hours * 60.0,
+        plane_weighed_wh_m2=_weighed(array, light, expected, plane, hours) if plane.any() else None,
     )
+
+
+def _weighed(array: Array, light: Light, expected: Expected, where: Mask, hours: float) -> float:
+    coefficient = array.module.temp_coeff_power / 100.0
+    return float(warmth_weighed(light.incident[where], expected.cell[where], coefficient).sum() * hours)
+
+
+def _bounds(expected: Expected, where: Mask, hours: float) -> tuple[float | None, float | None]:
+    """95 % interval of the energy over some intervals [Wh]; None where there are none."""
+    if not where.any():
+        return None, None
+    low, high = expected.bounds(where)
+    return low * hours, high * hours
 
 
 def _is_absolute(light: Light, judged: Mask) -> bool:
@@ -163,6 +180,20 @@ def runs(
         )
         if stop > start
     ]
+
+
+_LASTING_MIN = 30.0
+
+
+def _first_low(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[str, int]:
+    """The first judged interval that is low beyond doubt, as is the light of the half hour from it on, UTC [ms]."""
+    at = np.flatnonzero(judged)
+    got, least = said.power[at], (1.0 - DEADBAND) * expected.low[at]
+    wide = max(round(_LASTING_MIN * 60_000 / grid.step), 1)
+    sums = np.concatenate([[0.0], np.cumsum(got - least)])
+    lasting = sums[np.minimum(np.arange(len(at)) + wide, len(at))] - sums[:-1] < 0
+    low = np.flatnonzero((got < least) & lasting)
+    return {"first_low": int(grid.start[at[low[0]]])} if len(low) else {}
 
 
 def _features(

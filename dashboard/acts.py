@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.results import PRIORITIES, Finding
-from dashboard.wording import CAUSES, quantity, subject
+from dashboard.wording import CAUSES, subject
+from dashboard.writing import quantity
 
 MOST_ACTS = 5
 
@@ -40,6 +41,7 @@ _DANGERS: dict[str, str] = {
 }
 _DEFAULT_DO: dict[str, str] = {
     "instrument-unheard": "Look at the instrument's plug and supply, then run 'noonmark listen'.",
+    "changed-by-itself": "Compare its set points with the battery's data sheet: a restart may have put them back.",
     "clock-suspect": "Compare the machine's clock with a watch.",
     "record-trouble": "Look at the free space and at the last events.",
     "load-rise": "Look for water first: lift the boards at the pump.",

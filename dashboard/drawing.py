@@ -8,7 +8,8 @@ from typing import Any, NamedTuple
 
 from analysis.hazards import Circuit, Hazard
 from dashboard.acts import ARRAY_LIVE, CODES, NOT_CONNECT
-from dashboard.wording import NBSP, UNKNOWN, capital, count, listed, quantity, subject
+from dashboard.wording import subject
+from dashboard.writing import NBSP, UNKNOWN, capital, count, listed, quantity
 from logger.place import WHY
 from logger.settings import Settings
 
@@ -102,6 +103,14 @@ def _hot_volts(e: dict[str, Any]) -> Words:
     )
 
 
+def _volts_unused(e: dict[str, Any]) -> Words:
+    what = (
+        f"its modules work best at {quantity(e['array_v'], 'V', 1)} and a pwm controller holds them at the bank's "
+        f"{quantity(e['bank_v'], 'V', 1)}: {quantity(e['unused_percent'], '%')} of their power is never used"
+    )
+    return Words(what, "a controller that seeks the best point (mppt), or modules made for this bank", ARRAY_LIVE)
+
+
 def _set_points(e: dict[str, Any]) -> Words:
     what = (
         f"{e['key']} {quantity(e['lower_v'], 'V', 1)} on {e['lower']} and {quantity(e['higher_v'], 'V', 1)} on "
@@ -174,6 +183,7 @@ _WORDS: dict[str, Callable[[dict[str, Any]], Words]] = {
     "array-drop": _array_drop,
     "bank-drop": _bank_drop,
     "hot-volts": _hot_volts,
+    "volts-unused": _volts_unused,
     "set-points-apart": _set_points,
     "arrays-unlike": _unlike,
     "no-array": _no_array,

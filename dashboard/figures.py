@@ -13,7 +13,8 @@ import pandas as pd
 
 from analysis.results import EnclosureEstimate, LoopEstimate, StateRun, SunDay
 from dashboard.look import HATCHES, axis, colour, frame
-from dashboard.wording import STATES, LocalTime, word
+from dashboard.wording import STATES, word
+from dashboard.writing import LocalTime
 from logger.record import Series
 
 Figure = dict[str, Any]

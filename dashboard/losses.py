@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from analysis.results import LADDER, Ladder
-from dashboard.wording import LOSSES, capital, energy
+from dashboard.wording import LOSSES
+from dashboard.writing import capital, energy
 
 # Less is not worth a line: the words round to whole watt-hours [Wh].
 _WORTH_A_LINE = 0.5

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 from dashboard import positions
 from dashboard.draft import Answers
 from dashboard.setting_notes import NOTES
-from dashboard.wording import quantity
+from dashboard.writing import quantity
 from logger.settings import Array, Bank, Cable, Controller, Enclosure, Fan, Module, Site
 from logger.settings_mistakes import rule
 

@@ -39,7 +39,7 @@ def shows_unicode(environment: Mapping[str, str]) -> bool:
 
 
 def _plainer(fault: UnicodeError) -> tuple[str, int]:
-    from dashboard.wording import ascii_only  # noqa: PLC0415  only where it is needed
+    from dashboard.writing import ascii_only  # noqa: PLC0415  only where it is needed
 
     if not isinstance(fault, UnicodeEncodeError):
         raise fault

@@ -1,8 +1,9 @@
 """Owns the one sentence of each page, command and notice, written once, in plain words for a tired person.
 
 Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
-"afternoon") of a shortfall, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c``
-of a box; ``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank.
+"afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``covered_wh`` of a
+cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box; ``k_per_w`` and ``baseline_k_per_w``
+of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is dated closer than to a day.
 """
 
 from __future__ import annotations
@@ -12,12 +13,9 @@ from collections.abc import Sequence
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
-from dashboard.wording import (
-    CAUSES,
-    FINDING_STATES,
-    PRIORITIES,
-    RULES,
-    STATES,
+from dashboard.trends import of_its_twin
+from dashboard.wording import CAUSES, FINDING_STATES, PRIORITIES, RULES, STATES, subject, word
+from dashboard.writing import (
     LocalTime,
     capital,
     chance,
@@ -29,8 +27,6 @@ from dashboard.wording import (
     quantity,
     resistance,
     span,
-    subject,
-    word,
 )
 
 AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
@@ -39,7 +35,7 @@ _POOR_DAY = 0.5
 _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
-# Judged by whole days: an hour would only pretend to be known.
+# Judged by whole days: an hour would only pretend to be known, but where a finding says that it is (`to_the_hour`).
 _BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
 
 NOTHING_TO_DO = "Nothing to do."
@@ -75,6 +71,8 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
         return f"the {name} array has given nothing since {since}"
     if _is_cover(finding):
         return f"the {name} array has lain covered since {since}"
+    if "judged_ratio" not in finding.evidence and "grey_ratio" in finding.evidence:
+        return f"the {name} array has given {of_its_twin(finding)} since {since}"
     share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
@@ -172,6 +170,8 @@ def finding_line(finding: Finding) -> str:
         return f"covered, {energy(e['covered_wh'])} lost"
     elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
         return f"got {percent(e['judged_ratio'])} of what the light allowed"
+    elif finding.rule == "yield-shortfall" and e.get("grey_ratio") is not None:
+        return f"got {of_its_twin(finding)}"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
@@ -186,10 +186,11 @@ def in_force(finding: Finding, when: LocalTime) -> str:
     """Since when a notice stands, or when it was cancelled."""
     state = word(FINDING_STATES, finding.state)
     said = when.day if finding.rule in _BY_THE_DAY else when.moment
+    began = (when.moment if finding.evidence.get("to_the_hour") else said)(finding.since)
     if finding.is_open:
-        return f"{state} since {said(finding.since)}"
+        return f"{state} since {began}"
     ended = f" {said(finding.until)}" if finding.until else ""
-    return f"{state}{ended}, raised {said(finding.since)}"
+    return f"{state}{ended}, raised {began}"
 
 
 def cause_line(cause: str, probability: float) -> str:

@@ -29,6 +29,7 @@ NOTES: Final[dict[str, dict[str, str]]] = {
         "strings_in_parallel": "such chains side by side: amps add up",
         "tilt": "degrees from horizontal",
         "azimuth": "degrees from north it leans to; with moored = swinging or under way, from the bow",
+        "plane_sensor": "pyranometer | reference cell: whether the plane's sensor loses light at glass as modules do",
         "mounting": "rack | gap | glued | insulated: how air reaches the back; decides how hot it gets",
         "group": "modules that lie in a way of their own: modules, tilt, azimuth, mounting, walked_on",
     },

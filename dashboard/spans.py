@@ -67,23 +67,36 @@ def from_days(days: Sequence[ArrayDay]) -> list[ArraySpan]:
 
 
 def _of_one(name: str, days: list[ArrayDay]) -> ArraySpan:
-    sums = over(days)
-    judged = sums["judged_measured_wh"]
+    return _span(
+        name,
+        over(days),
+        {d.day: d.expected_wh for d in days if d.expected_wh is not None},
+        [d.verdict for d in days],
+        [d.states for d in days],
+    )
+
+
+def _span(
+    name: str,
+    figures: Mapping[str, Any],
+    light: dict[dt.date, float],
+    day_verdicts: Sequence[str],
+    states: Sequence[Mapping[str, float]],
+) -> ArraySpan:
     return ArraySpan(
         name=name,
-        measured_wh=sums["measured_wh"],
-        expected_wh=sums["expected_wh"],
-        ratio=ratio(judged, sums["judged_expected_wh"]),
-        # Errors of light and datasheet last for days, so the ends of the days' intervals are added as they are.
-        low=ratio(judged, sums["judged_high_wh"]),
-        high=ratio(judged, sums["judged_low_wh"]),
-        curtailed_wh=sums["curtailed_wh"],
-        covered_wh=sums["covered_wh"],
-        completeness=sums["completeness"],
-        verdict=sums["verdict"],
-        light={d.day: d.expected_wh for d in days if d.expected_wh is not None},
-        covered_days=sum(d.verdict == "covered" for d in days),
-        silent=_silent(d.states for d in days),
+        measured_wh=figures["measured_wh"],
+        expected_wh=figures["expected_wh"],
+        ratio=figures["judged_ratio"],
+        low=figures["judged_ratio_low"],
+        high=figures["judged_ratio_high"],
+        curtailed_wh=figures["curtailed_wh"],
+        covered_wh=figures["covered_wh"],
+        completeness=figures["completeness"],
+        verdict=figures["verdict"],
+        light=light,
+        covered_days=sum(found == "covered" for found in day_verdicts),
+        silent=_silent(states),
     )
 
 
@@ -96,22 +109,12 @@ def _silent(days: Iterable[Mapping[str, float]]) -> float | None:
 def from_json(arrays: Iterable[Mapping[str, Any]]) -> list[ArraySpan]:
     """The same from the ``arrays`` of an assessment's JSON."""
     return [
-        ArraySpan(
-            name=a["name"],
-            measured_wh=a["measured_wh"],
-            expected_wh=a["expected_wh"],
-            ratio=a["judged_ratio"],
-            low=a["judged_ratio_low"],
-            high=a["judged_ratio_high"],
-            curtailed_wh=a["curtailed_wh"],
-            covered_wh=a["covered_wh"],
-            completeness=a["completeness"],
-            verdict=a["verdict"],
-            light={
-                dt.date.fromisoformat(d["date"]): d["expected_wh"] for d in a["days"] if d["expected_wh"] is not None
-            },
-            covered_days=sum(d["verdict"] == "covered" for d in a["days"]),
-            silent=_silent(d["states"] for d in a["days"]),
+        _span(
+            a["name"],
+            a,
+            {dt.date.fromisoformat(d["date"]): d["expected_wh"] for d in a["days"] if d["expected_wh"] is not None},
+            [d["verdict"] for d in a["days"]],
+            [d["states"] for d in a["days"]],
         )
         for a in arrays
     ]

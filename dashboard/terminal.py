@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.results import Finding
+from dashboard import trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
     NO_NOTICE,
@@ -20,21 +21,8 @@ from dashboard.sentences import (
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
-from dashboard.wording import (
-    NBSP,
-    PRIORITIES,
-    VERDICTS,
-    LocalTime,
-    capital,
-    dates,
-    energy,
-    percent,
-    quantity,
-    resistance,
-    span,
-    subject,
-    word,
-)
+from dashboard.wording import PRIORITIES, VERDICTS, subject, word
+from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
 
 
 def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UTC") -> str:
@@ -63,7 +51,7 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     lines = [f"{verdict['site']}, {dates(first, last)}", "", *_dangers(found, width)]
     lines += _wrapped(headline(spans, found, when), width)
     lines += ["", *_arrays(spans, width)]
-    lines += _measures(verdict, width)
+    lines += _measures(verdict, when, width)
     if found:
         lines += ["", *_notices(found, when, width)]
     lines += ["", *_next(found, width)]
@@ -132,7 +120,7 @@ def _verdict(one: ArraySpan) -> str:
     return word(VERDICTS, one.verdict) if one.verdict else ""
 
 
-def _measures(verdict: Mapping[str, Any], width: int) -> list[str]:
+def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[str]:
     said: list[str] = []
     for run in verdict["wiring"]:
         if run["ohm"] is not None:
@@ -140,6 +128,11 @@ def _measures(verdict: Mapping[str, Any], width: int) -> list[str]:
             said.append(
                 f"{run['name']}: {resistance(run['ohm'])} ({span(low, high)}), drawn {resistance(run['design_ohm'])}"
             )
+    for array in verdict["arrays"]:
+        if array["trend"]["verdict"] in ("soiling", "rising"):
+            said.append(trends.trend(array["name"], array["trend"], when))
+        said += trends.steps(array["trend"], when)
+    said += [trends.twins(pair) for pair in verdict["twins"] if pair["ratio"] is not None]
     for box in verdict["enclosures"]:
         if box["peak_c"] is not None:
             name = subject("enclosure." + box["name"])

@@ -9,12 +9,18 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.results import ArrayDay, Finding, Ladder, Results, SunDay
+from analysis.iec61724 import grouped, period
+from analysis.report_iec61724 import performance_entry, storage_entry
+from analysis.results import ArrayDay, Finding, Ladder, Note, SunDay, TwinDay
+from analysis.results_reading import Results
+from analysis.trends import REACH_DAYS, Trend, of_results
+from analysis.twins import Compared, since_changed, weeks
 from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
-from dashboard.wording import LocalTime
+from dashboard.writing import LocalTime, period_word
 from logger.errors import SettingsError, StoreError, StoreMissing
 from logger.record import Record
 from logger.settings import Settings
@@ -22,6 +28,7 @@ from logger.settings_file import read
 from logger.store import open_reader
 
 SPAN_DAYS = 14
+_SEASON_DAYS = 92
 
 
 class NothingToShow(Exception):
@@ -76,6 +83,45 @@ class View:
     @cached_property
     def spans(self) -> list[ArraySpan]:
         return from_days(self.array_days)
+
+    @cached_property
+    def trends(self) -> dict[str, Trend]:
+        """How each array holds up, as it stood at the end of the span."""
+        return of_results(self.results, self.last)
+
+    @cached_property
+    def grey_weeks(self) -> dict[tuple[str, str], list[Compared]]:
+        """Each pair of arrays under the grey skies of the trends' reach, since one of them last changed."""
+        days = since_changed(
+            self.results.twin_days(self.last - dt.timedelta(REACH_DAYS), self.last), self.results.changes()
+        )
+        return {pair: weeks(of_pair, pair[0]) for pair, of_pair in days.items()}
+
+    @cached_property
+    def grey_days(self) -> dict[tuple[str, str], list[TwinDay]]:
+        """The same days by themselves, of the span alone."""
+        return since_changed(self.results.twin_days(self.first, self.last), self.results.changes())
+
+    def performance(self, array: str) -> dict[str, dict[str, Any]]:
+        """One array's results by IEC 61724-1: of the span, and of the week, month and season in which it ends."""
+        begins = self.last - dt.timedelta(_SEASON_DAYS)
+        days = [d for d in self.results.array_days(begins, self.last) if d.array == array]
+        bank_wh = {e.day: e.bank_wh for e in self.results.ladders(begins, self.last) if e.array == array}
+        found = {"these days": performance_entry([d for d in days if d.day >= self.first], bank_wh)}
+        for by in ("week", "month", "season"):
+            part = grouped(days, by)[period(self.last, by)]
+            found[period_word(self.last, by)] = performance_entry(part, bank_wh)
+        return found
+
+    @cached_property
+    def storage(self) -> dict[str, Any] | None:
+        """What went through the bank in the span, as the standard counts it."""
+        return storage_entry(self.results.storage_days(self.first, self.last), self.array_days)
+
+    @cached_property
+    def notes(self) -> list[Note]:
+        """The logbook's lines of the span."""
+        return self.results.notes(self.days[0].start, self.days[-1].stop)
 
     @cached_property
     def findings(self) -> list[Finding]:

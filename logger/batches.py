@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 from logger.plan import ChannelPlan
 from logger.protocols import Stretch
@@ -16,6 +17,8 @@ OUT_OF_RANGE = "out of range"
 Row = tuple[int, int, float]
 
 _SAMPLE = "INSERT INTO sample (t, channel, value) VALUES (?, ?, ?)"
+_TOGETHER = 16
+_SAMPLES = _SAMPLE + ", (?, ?, ?)" * (_TOGETHER - 1)
 _ANY = "SELECT 1 FROM sample WHERE t BETWEEN ? AND ? LIMIT 1"
 _EVENT = "INSERT INTO event (t, session, source, kind, text) VALUES (?, (SELECT max(id) FROM session), ?, ?, ?)"
 _SOURCE = """
@@ -144,7 +147,11 @@ def insert_samples(connection: sqlite3.Connection, rows: list[Row]) -> dict[tupl
     once more: what was kept first stays, what comes now is not lost.
     """
     if not connection.execute(_ANY, (min(rows)[0], max(rows)[0])).fetchone():
-        connection.executemany(_SAMPLE, rows)
+        # A round of the statement for sixteen rows takes half the time of sixteen rounds.
+        whole = len(rows) // _TOGETHER * _TOGETHER
+        values = chain.from_iterable(rows[:whole])
+        connection.executemany(_SAMPLES, zip(*[values] * (3 * _TOGETHER), strict=True))
+        connection.executemany(_SAMPLE, rows[whole:])
         return {}
     return dict(_insert_singly(connection, row) for row in rows)
 

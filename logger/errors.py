@@ -90,8 +90,6 @@ class StoreHeld(StoreError):
 class StoreUnwritable(StoreError):
     """The store is there and cannot be written now, which can pass: who records waits for it."""
 
-    exit_status = 75  # EX_TEMPFAIL of sysexits.h
-
 
 class StoreTooNew(StoreError):
     """A later Noonmark wrote the store."""

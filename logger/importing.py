@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from logger import exported, history, sealed
+from logger.decoders.csv_proposals import advice
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault, StoreError, UsageError
 from logger.history_pieces import Kept
@@ -100,13 +101,16 @@ def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -
         faults[source.name] = str(fault)
         return False
     if table.rows and not block.times and table.doubt is None:
-        faults[source.name] = "none of its first rows can be read: " + _first_reject(block)
+        faults[source.name] = "none of its first rows can be read: " + _first_reject(block, table, source)
         return False
     return True
 
 
-def _first_reject(block: Block) -> str:
-    return f"line {block.rejects[0].line}: {block.rejects[0].reason}" if block.rejects else "no time"
+def _first_reject(block: Block, table: CsvTable, source: SourcePlan) -> str:
+    if not block.rejects:
+        return "no time"
+    told = f"line {block.rejects[0].line}: {block.rejects[0].reason}"
+    return told + advice(source.time, table.unread) if source.time else told
 
 
 def _listed(sources: Sequence[SourcePlan]) -> str:

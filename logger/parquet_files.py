@@ -232,7 +232,9 @@ def meta(path: Path) -> dict[str, Any]:
         with _opened(path) as file:
             found: dict[str, Any] = json.loads((file.schema_arrow.metadata or {})[_META])
     except KeyError:
-        raise StoreError(f"{path}: this Parquet file was not written by Noonmark") from None
+        raise StoreError(
+            f"{path}: this Parquet file was not written by Noonmark; save it as CSV and import that"
+        ) from None
     except (OSError, pa.ArrowException, ValueError) as fault:
         raise _unreadable(path, fault) from None
     return found

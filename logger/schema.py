@@ -21,7 +21,7 @@ from logger import damage
 from logger.backup import before_upgrade
 from logger.errors import NoonmarkError, StoreError, StoreTooNew, StoreUnwritable
 from logger.store import BUSY_MS, PRAGMAS, transaction
-from logger.trouble import can_pass
+from logger.trouble import NOT_NOW, can_pass
 
 PAGE_BYTES = 2048
 
@@ -167,6 +167,31 @@ def drift_of_light(db: sqlite_utils.Database) -> None:
     db.execute("ALTER TABLE light_day ADD COLUMN drift REAL NOT NULL DEFAULT 1")
 
 
+_COMPARISONS = """
+-- In the plane of the array: minutes known, and irradiation weighed by what the modules' warmth leaves at 25 degrees.
+ALTER TABLE yield_day ADD COLUMN plane_min REAL NOT NULL DEFAULT 0;
+ALTER TABLE yield_day ADD COLUMN plane_weighed_wh_m2 REAL;
+-- Two arrays under the grey sky of a day: what each got, and what an even dome gives it, up to a factor they share.
+CREATE TABLE twin_day (one TEXT NOT NULL, other TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL,
+  stop INTEGER NOT NULL, minutes REAL NOT NULL, one_wh REAL NOT NULL, one_could_wh REAL NOT NULL,
+  other_wh REAL NOT NULL, other_could_wh REAL NOT NULL, sigma REAL NOT NULL, method TEXT NOT NULL,
+  PRIMARY KEY (day, one, other)) WITHOUT ROWID;
+-- The bank's day as the 1998 edition of IEC 61724 counts a system with storage.
+CREATE TABLE storage_day (bank TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL,
+  array_wh REAL NOT NULL, backup_wh REAL NOT NULL, to_storage_wh REAL NOT NULL, from_storage_wh REAL NOT NULL,
+  load_wh REAL NOT NULL, known_min REAL NOT NULL, method TEXT NOT NULL, PRIMARY KEY (day, bank)) WITHOUT ROWID;
+-- When a part changed physically: what was before says nothing of it now.
+CREATE TABLE baseline (subject TEXT NOT NULL, start INTEGER NOT NULL, PRIMARY KEY (subject, start)) WITHOUT ROWID;
+"""
+
+
+@migrations()
+def comparisons(db: sqlite_utils.Database) -> None:
+    """What grey days say of two arrays beside one another, and what goes through the bank."""
+    for statement in filter(str.strip, _COMPARISONS.split(";")):
+        db.execute(statement)
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 
@@ -215,7 +240,7 @@ def prepare(path: Path) -> None:
 def _holds_something(path: Path) -> bool:
     """Whether a store is there: then the settings name the right place, and what refuses it may pass."""
     try:
-        return path.stat().st_size > 0
+        return path.is_file() and path.stat().st_size > 0
     except OSError:
         return False
 
@@ -277,7 +302,7 @@ def main(arguments: list[str]) -> int:
         damage.start_salvage(Path(path))
     except NoonmarkError as fault:
         sys.stderr.write(f"{fault}\n")
-        return fault.exit_status
+        return NOT_NOW if isinstance(fault, StoreUnwritable) else fault.exit_status
     return 0
 
 

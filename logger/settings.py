@@ -139,6 +139,7 @@ class Array(Dated):
     tilt: float = Field(ge=0, le=90, examples=[3])
     azimuth: float = Field(ge=0, le=360, examples=[180])
     mounting: Literal["rack", "gap", "glued", "insulated"] | None = Field(None, examples=["gap"])
+    plane_sensor: Literal["pyranometer", "reference cell"] | None = Field(None, examples=["pyranometer"])
     module: Module
     group: list[Group] = []
 

@@ -18,6 +18,9 @@ DAMAGED = "damaged file"
 SALVAGED = "salvage"
 """Kinds of event. The first two are stamped at their beginning and end with the next `RESTORED`."""
 
+NOT_NOW = 75
+"""Exit status of the child that prepares a store, where that cannot be written now: EX_TEMPFAIL of sysexits.h."""
+
 UNSEALED = "archive trouble"
 SEALED_AGAIN = "archive restored"
 """Kinds of event: old days could not be moved into the archive, and could again."""

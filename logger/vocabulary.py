@@ -99,6 +99,9 @@ VOCABULARY: tuple[Quantity, ...] = (
     *_rows("irradiance", "diffuse", ("horizontal", "W/m²", -20, 1000, "", "diffuse horizontal irradiance")),
     *_rows("irradiance", "direct", ("normal", "W/m²", -20, 1500, "", "direct normal irradiance")),
     *_rows(
+        "irradiance", "weather", ("global", "W/m²", -20, 2000, "", "global horizontal irradiance by a weather series")
+    ),
+    *_rows(
         "irradiance",
         "<array>",
         ("plane", "W/m²", -20, 2000, "G_I", "irradiance in the plane of the array"),

@@ -22,9 +22,9 @@ import pvlib
 
 from analysis.assess import assess
 from analysis.frames import load
-from analysis.instruments import wanted_channels
 from analysis.judging import judge_days
 from analysis.sun import DAY_MS
+from analysis.wanted import wanted_channels
 from logger.settings import Located
 from logger.settings_file import read
 from logger.store import HOUR_MS

@@ -12,6 +12,8 @@ EXPLANATION = Explanation(
         "heavy_minus_light": (0.0, 0.35),
         "suddenness": (0.1, 0.35),
         "sister_loss": (0.5, 0.5),
+        "creep": (0.9, 0.5),
+        "washed": (0.8, 0.5),
     },
     next_check=(
         "Wash one module with fresh water and compare it with its neighbour in the same minute. Wait for "

@@ -16,8 +16,11 @@ _SIGMAS = 3.0
 
 
 def found(history: History) -> list[Finding]:
-    """One finding for each spell; two clear days in a row raise it."""
-    days = [d for d in history.light_days if d.noon_shift_s is not None]
+    """One finding for each spell; two such days in a row raise it."""
+    told = [d for d in history.light_days if d.noon_shift_s is not None]
+    # Several sensors are one witness of a day: the one that knows its noon best speaks.
+    best = {d.day: d for d in sorted(told, key=lambda d: d.noon_sigma_s or 0.0, reverse=True)}
+    days = [best[day] for day in sorted(best)]
     return [
         _finding(spell)
         for spell in spells(

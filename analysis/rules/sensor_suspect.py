@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, spells
 from analysis.results import Finding, LightDay
+from analysis.sky import GLOBAL, LUX
 
 RULE = "sensor-suspect"
-# The clear sky by turbidity climatology is known to about 8 %; common practice, no source.
-_MOST, _LEAST, _DEADBAND = 1.13, 0.80, 0.03
+# The clear sky by turbidity climatology is known to about 8 %; common practice, no source. In a plane the drawn tilt
+# and the step into it add to that, for a lux sensor the spread of luminous efficacy.
+_BOUNDS = {GLOBAL: (0.80, 1.13), LUX: (0.65, 1.35)}
+_IN_PLANE = (0.75, 1.20)
+_DEADBAND = 0.03
+# Under one clear sky two sensors agree better than either with the sky's model; common practice, no source.
+_APART, _TOGETHER = 0.10, 0.06
 
 
 def found(history: History) -> list[Finding]:
@@ -19,19 +29,85 @@ def found(history: History) -> list[Finding]:
     findings = []
     for channel in sorted({d.channel for d in history.light_days}):
         days = [d for d in history.light_days if d.channel == channel and d.gain is not None]
-        beyond = spells(
-            days,
-            bad=lambda d: not _LEAST < (d.gain or 1.0) < _MOST,
-            well=lambda d: _LEAST + _DEADBAND < (d.gain or 1.0) < _MOST - _DEADBAND,
-            to_raise=3,
-        )
+        beyond = _beyond(days, *_BOUNDS.get(channel, _IN_PLANE))
         findings += [_finding(channel, spell, history) for spell in beyond]
         drifted = spells(days, bad=lambda d: d.drift != 1.0, well=lambda d: d.drift == 1.0, to_raise=3)
         told = {d.day for spell in beyond for d in spell.shown}
         findings += [
             _drift(channel, spell, history) for spell in drifted if told.isdisjoint(d.day for d in spell.shown)
         ]
-    return findings
+    return findings + _disagreeing(history, findings)
+
+
+def _beyond(days: Sequence[LightDay], least: float, most: float) -> list[Spell[LightDay]]:
+    return spells(
+        days,
+        bad=lambda d: not least < (d.gain or 1.0) < most,
+        well=lambda d: least + _DEADBAND < (d.gain or 1.0) < most - _DEADBAND,
+        to_raise=3,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Two sensors on one clear day, the drift of each taken out."""
+
+    start: int
+    one: LightDay
+    other: LightDay
+
+    @property
+    def ratio(self) -> float:
+        return (self.one.gain or 1.0) / self.one.drift / ((self.other.gain or 1.0) / self.other.drift)
+
+    @property
+    def doubtful(self) -> LightDay:
+        """The one that lies further from what the clear sky gives."""
+        return max(self.one, self.other, key=lambda d: abs((d.gain or 1.0) / d.drift - 1.0))
+
+
+def _disagreeing(history: History, known: Sequence[Finding]) -> list[Finding]:
+    """Sensors that differ under one clear sky, where nothing is told of either yet."""
+    clear: dict[dt.date, list[LightDay]] = {}
+    for d in history.light_days:
+        # A lux sensor's own scale is too loose to try another by.
+        if d.gain and d.channel != LUX:
+            clear.setdefault(d.day, []).append(d)
+    pairs: dict[tuple[str, str], list[_Pair]] = {}
+    for same in clear.values():
+        for one, other in combinations(sorted(same, key=lambda d: d.channel), 2):
+            pairs.setdefault((one.channel, other.channel), []).append(_Pair(one.start, one, other))
+    told = {finding.evidence["channel"] for finding in known if finding.is_open}
+    return [
+        _apart(spell, history)
+        for channels, days in pairs.items()
+        if told.isdisjoint(channels)
+        for spell in spells(
+            days, bad=lambda p: abs(p.ratio - 1) > _APART, well=lambda p: abs(p.ratio - 1) < _TOGETHER, to_raise=3
+        )
+    ]
+
+
+def _apart(spell: Spell[_Pair], history: History) -> Finding:
+    last = spell.shown[-1]
+    ratio = statistics.median(p.ratio for p in spell.shown)
+    return Finding(
+        rule=RULE,
+        subject=f"source.{_source(last.doubtful.channel, history)}",
+        state="unacknowledged" if spell.returned is None else "returned",
+        priority="low",
+        since=spell.shown[0].start,
+        until=spell.returned.start if spell.returned else None,
+        summary=f"under one clear sky {last.one.channel} says {100 * abs(ratio - 1):.0f} % "
+        f"{'more' if ratio > 1 else 'less'} than {last.other.channel}, for its place",
+        evidence={
+            "channel": last.doubtful.channel,
+            "channels": [last.one.channel, last.other.channel],
+            "ratio": round(ratio, 3),
+            "clear_days": [p.one.day.isoformat() for p in spell.shown],
+        },
+        causes=rank(RULE, {}, CAUSES),
+    )
 
 
 def _source(channel: str, history: History) -> str:

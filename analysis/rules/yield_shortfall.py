@@ -1,16 +1,22 @@
-"""An array gave less than the light allowed, over days in which nothing held it back; or it lay covered."""
+"""An array gave less than the light allowed, over days in which nothing held it back; or it lay covered.
+
+What the light allowed is told in two ways: by light and datasheet, and by the other arrays under a grey sky, where
+all of them see the same (`analysis.twins`). A finding says which of the two found it; where both did, it is one.
+"""
 
 from __future__ import annotations
 
-import statistics
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
+from analysis import twins
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
+from analysis.features import cable_share, of_shortfall, steps_of_loss
 from analysis.findings import History, Spell, between_changes, spells
-from analysis.results import ArrayDay, Finding, StateRun
-from logger.settings import Array
+from analysis.results import ArrayDay, Finding, StateRun, TwinDay
+from analysis.twins import Compared
 
 RULE = "yield-shortfall"
 # Cleared only when the ratio's upper bound is this far back up; the verdict's own limit is 0.93.
@@ -22,10 +28,13 @@ _JUDGED = ("shortfall", "healthy", "limited")
 def found(history: History) -> list[Finding]:
     """One finding for each spell of shortfall, and for each spell under cover, of each array."""
     findings: list[Finding] = []
-    for name in sorted({d.array for d in history.array_days}):
+    compared = {name for d in history.twin_days for name in (d.one, d.other)}
+    for name in sorted({d.array for d in history.array_days} | compared):
         days = [d for d in history.array_days if d.array == name]
+        by_light = []
         for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
-            findings += [_shortfall(history, stretch, spell, changed) for spell in _shortfalls(stretch)]
+            by_light += [_shortfall(history, stretch, spell, changed) for spell in _shortfalls(stretch)]
+        findings += _with_twins(history, name, by_light)
         findings += [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]
     return findings
 
@@ -43,7 +52,7 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
     shown, until = spell.shown, spell.returned.start if spell.returned else changed
     standing = history.settings.on(shown[-1].day).array
     array = next((a for a in standing if a.name == shown[0].array), None)
-    features = _features(history, array, days, shown)
+    features = of_shortfall(history, array, days, shown)
     lost = features.pop("lost_fraction")
     name = shown[0].array
     lost_wh = sum((d.judged_expected_wh or 0.0) - (d.judged_measured_wh or 0.0) for d in shown)
@@ -52,7 +61,7 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
         subject=f"array.{name}",
         state="unacknowledged" if until is None else "returned",
         priority="high" if lost > 0.5 else "medium",
-        since=shown[0].start,
+        since=_first_low(shown[0]),
         until=until,
         summary=f"{name} got {100 * (1 - lost):.0f} % of what the light allowed while nothing held it back",
         evidence={
@@ -60,11 +69,18 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
             "judged_ratio": round(1 - lost, 3),
             "lost_fraction": round(lost, 3),
             "lost_wh": round(lost_wh, 1),
+            "found_by": "light and datasheet",
             "mostly": _mostly(shown),
+            "to_the_hour": "first_low" in shown[0].features,
             "features": {key: round(value, 3) for key, value in features.items()},
         },
         causes=rank(RULE, features, CAUSES),
     )
+
+
+def _first_low(day: ArrayDay) -> int:
+    """When the shortfall was first seen on its first day, UTC [ms]; the day's start where no hour shows it."""
+    return int(day.features.get("first_low", day.start))
 
 
 def _mostly(days: Sequence[ArrayDay]) -> str | None:
@@ -79,70 +95,94 @@ def _mostly(days: Sequence[ArrayDay]) -> str | None:
     return most if whole > 0 and lost[most] > 0.6 * whole else None
 
 
-def _features(
-    history: History, array: Array | None, days: Sequence[ArrayDay], shown: Sequence[ArrayDay]
-) -> dict[str, float]:
-    got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
-    lost = 1.0 - got / could if could else 1.0
-    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
-    hours: dict[str, list[list[float]]] = {}
-    for d in shown:
-        for hour, pair in d.features.get("by_hour", {}).items():
-            hours.setdefault(hour, []).append(pair)
-    by_hour = [_lost(pairs) for pairs in hours.values()]
-    weighty = [loss for loss, could_wh in by_hour if could_wh > 0.03 * could]
-    if lost > 0 and len(weighty) >= 3:
-        features["evenness"] = statistics.median(weighty) / lost
-    for name, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
-        (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
-        if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
-            features[name] = (a - b) / lost
-    sisters = [
-        s.judged_ratio
-        for s in history.array_days
-        if s.array != shown[0].array and s.judged_ratio is not None and s.day in {d.day for d in shown}
-    ]
-    if sisters and lost > 0:
-        features["sister_loss"] = max(1.0 - statistics.median(sisters), 0.0) / lost
-    before = [d.judged_ratio for d in days if d.start < shown[0].start and d.judged_ratio is not None][-3:]
-    first = shown[0].judged_ratio
-    if len(before) >= 2 and first is not None and lost > 0:
-        level = statistics.median(before)
-        features["suddenness"] = min(max((level - first) / max(level - (1.0 - lost), 0.02), 0.0), 1.5)
-    return features | _steps_of_loss(array, lost) | _cable_share(history, array, lost)
+# -- under a grey sky -----------------------------------------------------------------------------------------
 
 
-def _steps_of_loss(array: Array | None, lost: float) -> dict[str, float]:
-    if array is None:
-        return {}
-    found = {}
-    if array.strings_in_parallel > 1:
-        found["string_share"] = lost - 1.0 / array.strings_in_parallel
-    if array.module.substrings:
-        one = 1.0 / (array.module.substrings * array.modules_in_series * array.strings_in_parallel)
-        found["substring_share"] = lost - max(round(lost / one), 1) * one
-    return found
+def _with_twins(history: History, name: str, by_light: Sequence[Finding]) -> list[Finding]:
+    """The findings of one array with what the grey skies say of it: as support of one that stands, or by itself."""
+    findings = list(by_light)
+    for spell, ended in _weak_spells(history, name):
+        since, until = spell.shown[0].start, spell.returned.start if spell.returned else ended
+        told = _grey_evidence(spell.shown)
+        stands = [
+            i for i, f in enumerate(findings)
+            if (until is None or f.since < until) and (f.until is None or f.until > since)
+        ]  # fmt: skip
+        for i in stands:
+            evidence = findings[i].evidence | told | {"found_by": f"{findings[i].evidence['found_by']}, and {TWINS}"}
+            findings[i] = replace(findings[i], evidence=evidence)
+        if not stands:
+            findings.append(_weaker(history, name, spell, since, until, told))
+    return findings
 
 
-def _cable_share(history: History, array: Array | None, lost: float) -> dict[str, float]:
-    if array is None or lost <= 0:
-        return {}
-    cable = next((c.name for c in history.settings.cable if c.carries == f"array.{array.name}"), None)
-    drops = [e.drop_percent for e in history.loops if e.cable == cable and e.drop_percent is not None]
-    return {"cable_share": min(drops[-1] / 100.0 / lost, 1.5)} if drops else {}
+TWINS = "grey-sky twins"
 
 
-def _sums(pairs: Any) -> tuple[float, float]:
-    got = could = 0.0
-    for pair in pairs:
-        got += pair[0]
-        could += pair[1]
-    return got, could
+def _weak_spells(history: History, name: str) -> list[tuple[Spell[Compared], int | None]]:
+    """Spells in which an array was weaker than most of those that it can be compared with, and the change that ended
+    each: with one other array it is that one's word alone."""
+    pairs: dict[str, list[TwinDay]] = {}
+    for day in history.twin_days:
+        if name in (day.one, day.other):
+            pairs.setdefault(day.other if day.one == name else day.one, []).append(day)
+    told: list[list[tuple[Spell[Compared], int | None]]] = []
+    for other, days in pairs.items():
+        changes = sorted({t for part in (name, other) for t in history.changes.get(f"array.{part}", ())})
+        mine: list[tuple[Spell[Compared], int | None]] = []
+        for stretch, changed in between_changes(days, changes):
+            weeks = twins.weeks(stretch, name)
+            mine += [
+                (spell, changed)
+                for spell in spells(
+                    weeks, bad=lambda c: c.high < twins.LOW_BELOW, well=lambda c: c.ratio >= twins.WELL_ABOVE
+                )
+            ]
+        told.append(mine)
+    weak = [mine for mine in told if mine]
+    return max(weak, key=lambda mine: mine[0][0].shown[-1].minutes) if 2 * len(weak) > len(told) else []
 
 
-def _lost(pairs: Sequence[Sequence[float]]) -> tuple[float, float]:
-    got, could = _sums(pairs)
-    return (1.0 - got / could if could else 0.0), could
+def _grey_evidence(shown: Sequence[Compared]) -> dict[str, Any]:
+    last = shown[-1]
+    return {
+        "grey_ratio": round(last.ratio, 3),
+        "grey_ratio_low": round(last.low, 3),
+        "grey_ratio_high": round(last.high, 3),
+        "grey_against": f"array.{last.other}",
+        "grey_days": last.days,
+        "grey_minutes": round(last.minutes),
+    }
+
+
+def _weaker(
+    history: History, name: str, spell: Spell[Compared], since: int, until: int | None, told: dict[str, Any]
+) -> Finding:
+    last = spell.shown[-1]
+    standing = history.settings.on(last.last).array
+    array = next((a for a in standing if a.name == name), None)
+    lost = 1.0 - last.ratio
+    features = {"covered": 0.0, "sister_loss": 0.0}
+    features |= steps_of_loss(array, lost) | cable_share(history, array, lost)
+    return Finding(
+        rule=RULE,
+        subject=f"array.{name}",
+        state="unacknowledged" if until is None else "returned",
+        priority="high" if lost > 0.5 else "medium",
+        since=since,
+        until=until,
+        summary=(
+            f"{name} got {100 * last.ratio:.0f} % of what {last.other} got for each rated watt under {last.days} grey "
+            "skies, where both see the same light"
+        ),
+        evidence={
+            "lost_fraction": round(lost, 3),
+            "found_by": TWINS,
+            **told,
+            "features": {key: round(value, 3) for key, value in features.items()},
+        },
+        causes=rank(RULE, features, CAUSES),
+    )
 
 
 # -- under cover ----------------------------------------------------------------------------------------------

@@ -55,7 +55,7 @@ def assess(settings_path: Path, first: str | None, last: str | None, as_json: bo
 def findings(settings_path: Path, everything: bool, as_json: bool, fail_on: str | None) -> None:
     """Print the open findings, the worst first, with what to measure next."""
     from analysis.report import finding_entry
-    from analysis.results import Results
+    from analysis.results_reading import Results
     from logger import settings_file
     from logger.store import open_reader
 
@@ -79,7 +79,7 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
     """Assess what is new and give the verdict over a span; progress on a terminal's standard error."""
     from analysis.assess import assess as assess_store
     from analysis.report import verdict
-    from analysis.results import Results
+    from analysis.results_reading import Results
     from logger import schema
     from logger.store import open_reader
 

@@ -74,10 +74,10 @@ def _prepare(store: Path) -> bool:
     bool
         False where it is there and cannot be written now: the logger begins without it.
     """
-    from logger.errors import StoreUnwritable
+    from logger.trouble import NOT_NOW
 
     done = subprocess.run([sys.executable, "-P", "-m", "logger.schema", str(store)], check=False)
-    if done.returncode not in (0, StoreUnwritable.exit_status):
+    if done.returncode not in (0, NOT_NOW):
         sys.exit(done.returncode)
     return done.returncode == 0
 

@@ -9,7 +9,8 @@ from dashboard import figures, sentences
 from dashboard.acts import AT_BOX
 from dashboard.pages.sheet import Piece, cautions, figure, note, section, sheet
 from dashboard.view import View
-from dashboard.wording import capital, hours, quantity, span, subject
+from dashboard.wording import subject
+from dashboard.writing import capital, hours, quantity, span
 
 PATH, NAME = "/enclosure", "enclosure"
 

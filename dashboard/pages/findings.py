@@ -9,7 +9,8 @@ from dashboard import sentences
 from dashboard.acts import act, by_worth, dangers
 from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, place, section, sheet, urgency, what_to_do
 from dashboard.view import View
-from dashboard.wording import CAUSES, RULES, capital, chance, evidence, sentence, word
+from dashboard.wording import CAUSES, RULES, evidence, word
+from dashboard.writing import capital, chance, sentence
 
 PATH, NAME = "/findings", "findings"
 

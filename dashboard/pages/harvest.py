@@ -6,11 +6,13 @@ import datetime as dt
 
 from dash import dcc, html
 
+from analysis.report_trends import trend_entry, twin_entry
 from analysis.results import ArrayDay, SunDay
-from dashboard import figures, losses, sentences
+from dashboard import figures, losses, sentences, standard, trend_figures, trends
 from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
 from dashboard.view import SPAN_DAYS, View
-from dashboard.wording import VERDICTS, capital, count, dates, energy, subject, word
+from dashboard.wording import VERDICTS, subject, word
+from dashboard.writing import capital, count, dates, energy, sentence
 
 PATH, NAME = "/harvest", "harvest"
 
@@ -40,6 +42,9 @@ def layout(view: View, **_unused: str) -> Piece:
         _almanac(view),
         _turning(view),
         *[piece for name in dict.fromkeys(d.array for d in view.array_days) for piece in _of_array(view, name)],
+        _trends(view),
+        _twins(view),
+        _standard(view),
     )
 
 
@@ -128,7 +133,9 @@ def _likely(view: View, day: ArrayDay) -> str | None:
 
 
 def _margin(view: View, sun: SunDay) -> list[Piece]:
-    notes: list[Piece] = []
+    notes: list[Piece] = [
+        html.P(sentence(note.text), className="logbook") for note in view.notes if sun.start <= note.t < sun.stop
+    ]
     for finding in sorted(view.findings, key=lambda f: f.since):
         said = f"{capital(subject(finding.subject))}: {sentences.finding_line(finding)}. "
         if sun.start <= finding.since < sun.stop:
@@ -187,3 +194,55 @@ def _strips(view: View, array: str) -> Piece:
             f"Over these days: {said}.",
         ),
     )
+
+
+def _trends(view: View) -> Piece:
+    """How each array holds up, in a sentence and by its clear days."""
+    pieces: list[Piece] = []
+    for name in dict.fromkeys(d.array for d in view.array_days):
+        trend = view.trends[name]
+        entry = trend_entry(trend)
+        said = trends.trend(name, entry, view.when)
+        pieces.append(html.P(said))
+        lines = trends.steps(entry, view.when)
+        pieces.append(html.Ul([html.Li(line) for line in lines], className="steps") if lines else None)
+        if len(trend.points) >= 2:
+            pieces.append(figure(f"trend-{name}", trend_figures.clear_days(trend), trends.clear_caption(name)))
+    return section("How the arrays hold up", *pieces, note(trends.CLEAR_NOTE))
+
+
+def _twins(view: View) -> Piece:
+    """Which of two arrays is the weak one, under the span's grey skies."""
+    pieces: list[Piece] = []
+    for (one, other), days in view.grey_days.items():
+        said = trends.twins(twin_entry(one, other, days))
+        pieces.append(html.P(said))
+        weeks = view.grey_weeks.get((one, other), [])
+        if len(weeks) >= 2:
+            says = trends.grey_caption(one, other)
+            pieces.append(figure(f"twins-{one}-{other}", trend_figures.grey_weeks(weeks), says))
+    return section("Side against side, under grey skies", *pieces, note(trends.GREY_NOTE)) if pieces else None
+
+
+def _standard(view: View) -> Piece:
+    """The yields of IEC 61724-1: of these days, and of the week, month and season that they end in."""
+    tables: list[Piece] = []
+    for name in dict.fromkeys(d.array for d in view.array_days):
+        entries = view.performance(name)
+        rows = standard.rows(entries)
+        head = html.Tr([html.Th("", scope="col"), *[html.Th(period, scope="col") for period in entries]])
+        body = [html.Tr([html.Th(label, scope="row"), *[html.Td(v) for v in values]]) for label, values in rows]
+        tables.append(
+            html.Table(
+                [html.Caption(capital(subject("array." + name))), html.Thead(head), html.Tbody(body)],
+                className="standard",
+            )
+        )
+        if all(entry["reference_yield_h"] is None for entry in entries.values()):
+            tables.append(note(standard.NEEDS_PLANE))
+    if view.storage:
+        tables += [
+            html.H3(capital(subject("bank." + view.storage["bank"]))),
+            html.P(standard.storage(view.storage["span"])),
+        ]
+    return section("By the standard, IEC 61724-1", *tables)

@@ -18,7 +18,8 @@ from dashboard.pages.sheet import (
     what_to_do,
 )
 from dashboard.view import View
-from dashboard.wording import capital, dates, listed, percent, quantity, subject
+from dashboard.wording import subject
+from dashboard.writing import capital, dates, listed, percent, quantity
 
 PATH, NAME = "/", "now"
 

@@ -11,7 +11,8 @@ from analysis.results import Finding
 from dashboard.acts import Act, Danger
 from dashboard.figures import Figure
 from dashboard.look import GRAPH_CONFIG
-from dashboard.wording import PRIORITIES, capital, subject, word
+from dashboard.wording import PRIORITIES, subject, word
+from dashboard.writing import capital
 
 Piece = Any
 

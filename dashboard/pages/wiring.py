@@ -9,7 +9,7 @@ from dashboard import figures, runs, sentences
 from dashboard.acts import ARRAY_LIVE, CODES, dangers
 from dashboard.pages.sheet import Piece, before_you_touch, cautions, figure, note, section, sheet
 from dashboard.view import View
-from dashboard.wording import capital, energy, number, quantity, resistance
+from dashboard.writing import capital, energy, number, quantity, resistance
 
 PATH, NAME = "/wiring", "wiring"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 
 from logger.plan import TimePlan
 
@@ -53,7 +54,10 @@ class StampReader:
     # -- dates whose order is not said --------------------------------------------------------------------
 
     def settles(self, stamps: Sequence[Stamp]) -> bool:
-        """Whether the order of day and month is known; looks for a day after the twelfth in these stamps."""
+        """Whether the order of day and month is known.
+
+        Looks for a day after the twelfth in these stamps, then for a midnight that only one order runs through evenly.
+        """
         if self.order or self._plan.format or not stamps or not any(map(_has_order, stamps[:_FIRST_ROWS])):
             return True
         seen = False
@@ -65,7 +69,28 @@ class StampReader:
                 if (first > 12) != (second > 12):
                     self.order = "day" if first > 12 else "month"
                     return True
-        return not seen
+        self.order = self._by_midnights(stamps) if seen else None
+        return not seen or self.order is not None
+
+    def _by_midnights(self, stamps: Sequence[Stamp]) -> str | None:
+        """The order under which the clock goes on over every midnight as it does by day; the other leaps by a month."""
+        split = [(parts, self.parts(stamp)[1]) for stamp in stamps if (parts := _has_order(stamp))]
+        steps: list[int] = []
+        leaps: dict[str, list[int]] = {"day": [], "month": []}
+        for (before, earlier), (after, later) in pairwise(split):
+            try:
+                step = self.clock(later)[0] - self.clock(earlier)[0]
+                if before[0] == after[0]:
+                    steps.append(abs(step))
+                else:
+                    for order, found in leaps.items():
+                        found.append(abs(_in_order(after, order) - _in_order(before, order) + step))
+            except ValueError:
+                continue
+        if not steps or not leaps["day"]:
+            return None
+        even = [order for order, found in leaps.items() if max(found) <= 2 * max(steps)]
+        return even[0] if len(even) == 1 else None
 
     @property
     def has_clock_format(self) -> bool:
@@ -158,9 +183,9 @@ class StampReader:
         """Milliseconds of the stamp as written, and its own offset where it has one."""
         if self._epoch_ms:
             # Integer stamps keep their last millisecond, which a float of that size would still hold.
-            return round(float(_joined(stamp)) * self._epoch_ms), 0
+            return round(float(joined(stamp)) * self._epoch_ms), 0
         if self._whole_format:
-            moment = dt.datetime.strptime(_joined(stamp), self._whole_format)  # noqa: DTZ007
+            moment = dt.datetime.strptime(joined(stamp), self._whole_format)  # noqa: DTZ007
             naive = moment.replace(tzinfo=None)
             return round((naive - dt.datetime(1970, 1, 1)) / dt.timedelta(milliseconds=1)), in_ms(moment.utcoffset())  # noqa: DTZ001
         date, clock = self.parts(stamp)
@@ -201,7 +226,15 @@ def _has_order(stamp: Stamp) -> re.Match[str] | None:
     return parts if parts and parts[2] != "." else None
 
 
-def _joined(stamp: Stamp) -> str:
+def _in_order(parts: re.Match[str], order: str) -> int:
+    """Milliseconds from 1970 to a date whose day or month stands first."""
+    first, second, year = int(parts[1]), int(parts[3]), int(parts[4])
+    day, month = (first, second) if order == "day" else (second, first)
+    return (dt.date(year, month, day).toordinal() - _EPOCH) * DAY_MS
+
+
+def joined(stamp: Stamp) -> str:
+    """A stamp as one text, its date and its clock parted by a space."""
     return " ".join(part.strip() for part in stamp) if isinstance(stamp, tuple) else stamp.strip()
 
 

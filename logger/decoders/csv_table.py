@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
-from logger.decoders.csv_dates import Stamp
+from logger.decoders.csv_dates import Stamp, joined
+from logger.decoders.csv_proposals import advice
 from logger.decoders.csv_records import BLANKS, Lines, Records, cells
 from logger.decoders.csv_stamps import Stamps
 from logger.errors import ImportFault
@@ -18,6 +19,7 @@ from logger.zones import zone
 
 # Rows that are read ahead to find a day after the twelfth, before the order of day and month is given up on.
 _MOST_UNSETTLED = 20_000
+_MOST_UNREAD = 2_000
 _SEPARATORS = ("\t", ";", ",", BLANKS)
 
 
@@ -57,6 +59,7 @@ class CsvTable:
         self._width: int = kept.get("width", 0)
         self._names = _names(plan)
         self._places: dict[int | str, int] = {}
+        self.unread: list[str] = []  # the first stamps that were not understood
         self._cells: list[list[str]] = []  # rows that wait, and their lines
         self._lines: list[int] = []
         self._plain = True
@@ -104,12 +107,11 @@ class CsvTable:
             return None
         if self._stamps.reader.settles([self._stamp(row) for row in self._cells]):
             return None
-        stamp = self._stamp(self._cells[0])
-        shown = " ".join(stamp) if isinstance(stamp, tuple) else stamp
+        stamps = [joined(self._stamp(row)) for row in self._cells]
         return ImportFault(
-            f"{self._where}, line {self._lines[0]}: {shown!r} may be day-first or month-first, and no day after "
-            f"the twelfth tells; give source {self._plan.name!r} a time format, for instance "
-            'format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M"'
+            f"{self._where}, line {self._lines[0]}: {stamps[0]!r} may be day-first or month-first, and neither a day "
+            f"after the twelfth nor a midnight tells; give source {self._plan.name!r} a time format"
+            + advice(self._time, stamps)
         )
 
     def feed(self, data: bytes) -> Block:
@@ -315,6 +317,8 @@ class CsvTable:
                 if not any(cell.strip() for cell in rows[at]):
                     self.rows -= 1  # separators alone
                     continue
+                if len(self.unread) < _MOST_UNREAD:
+                    self.unread.append(joined(self._stamp(rows[at])))
                 before = next((t for t in times[at::-1] if t is not None), self._last_t)
                 rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))
             sound = [at for at, t in enumerate(times) if t is not None]

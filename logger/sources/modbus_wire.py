@@ -24,8 +24,8 @@ from logger.plan import SourcePlan
 from logger.sources.serial_line import SerialLine
 
 QUIET_S = 0.02
-"""Silence that ends what is arriving. Frames are parted by 3.5 characters, 4 ms at 9600 baud (MODBUS over Serial Line
-V1.02, 2.5.1.1); adapters on USB hold bytes back for up to 16 ms: common practice, no source."""
+"""Silence that at least ends what is arriving: adapters on USB hold bytes back for up to 16 ms; common practice, no
+source. On a slow line it is `silence_s`."""
 LATE_TIMES = 3.0
 """Time-outs for which a unit that did not answer is left alone: its answer may still be on its way."""
 CONNECT_S = 5.0
@@ -34,6 +34,7 @@ SILENT_BEFORE_NEW = 3
 
 _REQUESTS = {3: ReadHoldingRegistersRequest, 4: ReadInputRegistersRequest}
 _BITS_A_CHARACTER = 11
+_FAST_BAUD = 19200
 _ANSWER_FRAME = 5  # node, function, length, CRC
 
 # It writes a line for every frame that is not the one it waits for; the store tells it better.
@@ -99,6 +100,14 @@ def _answered(question: Question, asked: bytes, answer: bytes, late: tuple[int, 
     return Answer(packed(asked, answer), True, answer[2] if answer[1] & 0x80 else 0, late)
 
 
+def silence_s(baud: int) -> float:
+    """The silence that parts two frames [s]: 3.5 characters of 11 bits; from 19200 baud on always as long.
+
+    MODBUS over Serial Line V1.02, 2.5.1.1.
+    """
+    return 0.00175 if baud > _FAST_BAUD else 3.5 * _BITS_A_CHARACTER / baud
+
+
 class SerialWire:
     """Modbus RTU on a serial line.
 
@@ -109,7 +118,7 @@ class SerialWire:
     """
 
     def __init__(self, plan: SourcePlan) -> None:
-        self._line = SerialLine(plan, patience_s=QUIET_S)
+        self._line = SerialLine(plan, patience_s=max(QUIET_S, silence_s(plan.baud)))
         self._timeout_s, self._echo = plan.timeout_s, plan.echo
         self._character_s = _BITS_A_CHARACTER / plan.baud
         self._late: dict[int, float] = {}

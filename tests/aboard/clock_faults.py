@@ -1,4 +1,7 @@
-"""Owns what is done to a machine's clock: wrong by minutes and years, both ways, in mid-session or from its start."""
+"""Owns what is done to a machine's clock: wrong by minutes and years, both ways, in mid-session or from its start.
+
+Stored wrong is also what does not stand once, in its order and near the moment at which it truly went out.
+"""
 
 from __future__ import annotations
 
@@ -83,9 +86,8 @@ class _Told:
 
     def row(self, aboard: Aboard, what: str, times: int) -> Row:
         rows, whole = stored(aboard), set(range(len(self._at_ms)))
-        note = "wrong: not once, in order and within 1.5 s of the true time"
         spoilt = self.misplaced(aboard) + wrong(rows, range(len(whole)))
-        return Row(what, times, len(whole), lost(rows, whole), spoilt, strict=True, note=note)
+        return Row(what, times, len(whole), lost(rows, whole), spoilt, strict=True)
 
 
 CLOCKS = (

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from analysis.results import Results
+from analysis.results_reading import Results
 from dashboard.cli import main as cli
 from dashboard.commands.judging import leave_findings
 from logger import settings_file

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from analysis.assess import assess
-from analysis.results import Results
+from analysis.results_reading import Results
 from logger import settings_file
 from logger.schema import prepare
 from logger.store import open_reader
@@ -37,6 +37,16 @@ def small_disk(folder: Path, size: str = "1m") -> Iterator[Path]:
         subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
+def on_disk(folder: Path, cabin: Device, disk: Path) -> Aboard:
+    """A vessel whose store lies on that disk."""
+    aboard = Aboard(folder, source(cabin), flush=0.2)
+    text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', f'"{disk / "lapwing.db"}"')
+    aboard.settings.write_text(text, encoding="utf-8")
+    aboard.store = disk / "lapwing.db"
+    prepare(aboard.store)
+    return aboard
+
+
 @pytest.fixture
 def cabin(tmp_path: Path) -> Iterator[Device]:
     with device(tmp_path / "cabin-controller") as made:
@@ -51,11 +61,7 @@ def say(made: Device, numbers: range) -> None:
 def test_a_full_disk(tmp_path: Path, cabin: Device) -> None:
     """It stays up, says so once, keeps what comes, writes it all when there is room again, and notes the span."""
     with small_disk(tmp_path) as disk:
-        aboard = Aboard(tmp_path, source(cabin), flush=0.2)
-        text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', '"disk/lapwing.db"')
-        aboard.settings.write_text(text, encoding="utf-8")
-        aboard.store = disk / "lapwing.db"
-        prepare(aboard.store)
+        aboard = on_disk(tmp_path, cabin, disk)
         with lean_logger(aboard) as process:
             heard_from_the_start(cabin)
             say(cabin, range(10))
@@ -83,11 +89,7 @@ def test_a_full_disk(tmp_path: Path, cabin: Device) -> None:
 def test_a_disk_that_is_full_at_the_start(tmp_path: Path, cabin: Device) -> None:
     """It comes up all the same, says so once, and writes all that came since its start when there is room again."""
     with small_disk(tmp_path) as disk:
-        aboard = Aboard(tmp_path, source(cabin), flush=0.2)
-        text = aboard.settings.read_text(encoding="utf-8").replace('"lapwing.db"', '"disk/lapwing.db"')
-        aboard.settings.write_text(text, encoding="utf-8")
-        aboard.store = disk / "lapwing.db"
-        prepare(aboard.store)
+        aboard = on_disk(tmp_path, cabin, disk)
         _fill(disk / "other")
         with aboard.recording() as process:
             heard_from_the_start(cabin)

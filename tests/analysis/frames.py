@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.budget import Budget
 from analysis.controllers import Allowed
 from analysis.expected import Expected
 from analysis.frames import Pieces, Stretch
@@ -74,7 +75,8 @@ def could(
     unbound = power if free is None else free
     allowed = Allowed(unbound, unbound, power, best * fill, opened * fill)
     electrics = Electrics(settings().array[0].module, plane * fill, 45.0 * fill)
-    return Expected(power, 0.93 * power, 1.07 * power, 45.0 * fill, electrics, allowed)
+    errors = Budget((0.07 / 1.96 * power,), 0.0 * fill, 60_000)
+    return Expected(power, 0.93 * power, 1.07 * power, 45.0 * fill, electrics, allowed, errors)
 
 
 def sun_day() -> SunDay:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from analysis import controllers, instruments, standstill, states
+from analysis.budget import Budget
 from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.modules import Electrics
@@ -133,7 +134,10 @@ def judged(volts: float, amps: float) -> tuple[states.Codes, dict[str, Any]]:
     )  # fmt: skip
     electrics = Electrics.of(array, np.full(N, LIGHT), np.full(N, CELL_C))
     allowed = controllers.allowed(array, controller, 0.01, electrics, np.full(N, BANK_V), np.arange(N) == 0)
-    could = Expected(allowed.power, 0.9 * allowed.power, 1.1 * allowed.power, electrics.cell, electrics, allowed)
+    errors = Budget((0.1 / 1.96 * allowed.power,), 0.0 * allowed.power, 60_000)
+    could = Expected(
+        allowed.power, 0.9 * allowed.power, 1.1 * allowed.power, electrics.cell, electrics, allowed, errors
+    )
     said = instruments.measured(array, controller, stretch, GRID)
     around = instruments.around(settings, stretch, GRID)
     sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))

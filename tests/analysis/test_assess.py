@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import itertools
 import json
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -12,9 +13,10 @@ from typing import Any
 
 import pytest
 
+from analysis import trends
 from analysis.assess import assess
 from analysis.report import verdict
-from analysis.results import Results
+from analysis.results_reading import Results
 from fixtures.lapwing.history import history_csv
 from fixtures.lapwing.kit import settings_text
 from fixtures.lapwing.story import Story
@@ -57,7 +59,10 @@ def bring(located: Located, lines: list[str], name: str = "history.csv") -> None
 
 def results(located: Located) -> dict[str, list[Any]]:
     """Every row of every result table."""
-    tables = ("assessed", "yield_day", "expected", "state", "loop_resistance", "enclosure_model", "bank_state")
+    tables = (
+        "assessed", "yield_day", "expected", "state", "loop_resistance", "enclosure_model", "bank_state", "twin_day",
+        "storage_day", "ladder",
+    )  # fmt: skip
     with closing(open_reader(located.store_path)) as connection:
         found = {t: connection.execute(f"SELECT * FROM {t} ORDER BY 1, 2, 3").fetchall() for t in tables}
         found["finding"] = connection.execute(
@@ -175,6 +180,15 @@ def test_the_verdict_holds_the_contracts_keys(answer: dict[str, Any]) -> None:
         for day in array["days"]:
             assert set(day) >= fields | {"date", "states"}
             assert sum(day["states"].values()) <= 1440.1
+        assert set(array["iec_61724"]) == {"span", "days", "weeks", "months", "seasons"}
+        assert array["trend"]["verdict"] == "cannot tell"
+        assert 0.0 < array["clear_day_index"] <= 1.1
+        # The days' yields are the span's.
+        final = array["iec_61724"]["span"]["final_yield_h"]
+        assert sum(d["final_yield_h"] for d in array["iec_61724"]["days"].values()) == pytest.approx(final, rel=1e-3)
+    storage = answer["storage"]["span"]
+    assert storage["net_to_storage_wh"] * storage["net_from_storage_wh"] == 0.0
+    assert storage["final_yield_h"] + storage["balance_loss_h"] == pytest.approx(storage["array_yield_h"], abs=1e-3)
     for run in answer["wiring"]:
         assert set(run) >= {"name", "at", "ohm", "ohm_low", "ohm_high", "design_ohm", "loss_wh", "drop_percent"}
         assert run["at"].endswith("Z")
@@ -257,3 +271,24 @@ def test_where_nobody_vouches_for_the_clock_no_array_is_judged(located: Located,
         touch_hours(connection, range(start, stop, HOUR_MS))
     assess(located)
     assert told(located)["arrays"][0]["days"][2]["verdict"] == day["verdict"]
+
+
+def test_a_changed_array_begins_a_new_baseline_in_the_store(located: Located, lines: list[str]) -> None:
+    """The cabin array was tilted anew on the fourth day: pages and the verdict know it, and its trend begins there."""
+    text = located.path.read_text(encoding="utf-8")
+    cabin = re.search(r'\[\[array\]\]\nname = "cabin".*?(?=\n\[\[)', text, re.DOTALL)
+    assert cabin
+    before = cabin[0].replace('name = "cabin"', 'name = "cabin"\nuntil = 2026-06-08')
+    after = re.sub(
+        r"\ntilt = .*", "\ntilt = 4", cabin[0].replace('name = "cabin"', 'name = "cabin"\nfrom = 2026-06-09')
+    )
+    located.path.write_text(text.replace(cabin[0], before + "\n" + after), encoding="utf-8")
+    changed = read(located.path)
+    bring(changed, lines)
+    assess(changed)
+    with closing(open_reader(changed.store_path)) as connection:
+        found = Results(connection)
+        (start,) = found.changes()["array.cabin"]
+        assert [day.day.isoformat() for day in found.days() if day.start == start] == ["2026-06-09"]
+        trend = trends.of_results(found, found.days()[-1].day)["cabin"]
+    assert all(point.day.isoformat() >= "2026-06-09" for point in trend.points)

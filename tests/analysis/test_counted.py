@@ -17,7 +17,8 @@ from analysis import counted
 from analysis.assess import assess
 from analysis.counted import CounterDay
 from analysis.findings import History
-from analysis.results import ArrayDay, Finding, Results
+from analysis.results import ArrayDay, Finding
+from analysis.results_reading import Results
 from analysis.rules import meters_disagree
 from analysis.sun import DAY_MS
 from logger import rollup

@@ -17,6 +17,7 @@ from analysis.results import Finding, LightDay, SunDay
 from analysis.rules import clock_suspect, sensor_suspect
 from analysis.sky import Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, day_start
+from analysis.witnesses import Witness
 from tests.analysis import frames
 from tests.analysis.test_findings import history
 
@@ -33,7 +34,7 @@ def judged(light: Floats, t: np.ndarray, step: int, place: Place = PLACE, day: d
     grid = Grid(t[path.elevation(t + step // 2) > 0], step)
     pieces = Pieces(t, np.full(len(t), step, dtype=np.int64), light)
     sky = Sky(grid, path.at(grid.middle), place, Stretch(0, 0, {CHANNEL: pieces}))
-    return envelope.of_day(CHANNEL, sun, sky, -1.0)
+    return envelope.of_day(Witness(CHANNEL, lambda sky: sky.clear.ghi, True), sun, sky, -1.0)
 
 
 def clear_light(late_s: float = 0.0, step: int = 60_000) -> tuple[Floats, np.ndarray]:

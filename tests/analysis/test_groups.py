@@ -155,7 +155,7 @@ def test_modules_are_warmed_by_their_own_light_not_by_what_the_string_can_use() 
     ranks = np.stack([np.full(n, 1000.0), np.full(n, 200.0)])
     light = irradiance.Light(
         np.full(n, 500.0), np.full(n, 0.02), 3.0, np.zeros(n, bool), np.zeros(n, np.int8), np.full(n, np.nan),
-        np.full(n, 0.5), ranks,
+        np.full(n, 0.5), np.zeros(n), np.zeros(n), np.ones(n), ranks,
     )  # fmt: skip
     grid = Grid(frames.START + np.arange(n, dtype=np.int64) * 60_000, 60_000)
     cell, _ = module_temperature(

@@ -201,6 +201,28 @@ def test_hot_modules_must_still_reach_the_bank(series: int, told: bool) -> None:
         assert h.evidence["array_v"] == pytest.approx(2 * 18.2 * (1 - 0.0045 * (h.evidence["module_c"] - 25)))
 
 
+@pytest.mark.parametrize(("kind", "told"), [("pwm", True), ("mppt", False)])
+def test_volts_that_a_switching_controller_throws_away(kind: str, told: bool) -> None:
+    """250 W at 30.5 V and 8.2 A on a 12 V bank of 13.0 V: 107 W is all a pwm controller makes of it, 57 % unused."""
+    big = (
+        array(1)
+        .replace("power = 100", "power = 250")
+        .replace("voc = 22.6", "voc = 37.0")
+        .replace("vmp = 18.2", "vmp = 30.5")
+    )
+    big = big.replace("imp = 5.55", "imp = 8.2").replace("isc = 5.95", "isc = 8.8")
+    small = BASE.replace("nominal_voltage = 24", "nominal_voltage = 12")
+    hazard = found(big + controller("absorption_v = 13.0", kind), "volts-unused", small)
+    assert [h.priority for h in hazard] == (["medium"] if told else [])
+    assert all(h.evidence["unused_percent"] == pytest.approx(57.4, abs=0.1) for h in hazard)
+
+
+def test_modules_made_for_the_bank_are_no_hazard_on_a_switching_controller() -> None:
+    """36 cells on a 12 V bank: a fifth is left unused, as everyone knows who buys such a controller."""
+    small = BASE.replace("nominal_voltage = 24", "nominal_voltage = 12")
+    assert found(array(1) + controller("", "pwm"), "volts-unused", small) == []
+
+
 @pytest.mark.parametrize(("second", "told"), [(28.6, False), (28.8, False), (28.9, True)])
 def test_set_points_of_one_bank_agree(second: float, told: bool) -> None:
     """More than 0.1 V per 12 V apart: the lower one stops first and looks faulty."""

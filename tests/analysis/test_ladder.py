@@ -7,16 +7,18 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import ladder, states
-from analysis.frames import Grid
+from analysis.frames import Grid, Pieces, Stretch
 from analysis.instruments import Measured
 from analysis.ladder import Ohms
 from analysis.results import LADDER, Ladder
 from analysis.states import WORDS
-from tests.analysis import frames
+from fixtures.lapwing import sky as told_sky
+from logger.settings import Settings
+from tests.analysis import frames, whole_days
 from tests.analysis.test_states import N, light
 
 GRID = Grid(frames.START + 8 * 3_600_000 + np.arange(N, dtype=np.int64) * 60_000, 60_000)
@@ -157,3 +159,98 @@ def test_days_add_up() -> None:
     assert whole is not None
     assert whole["cloud_wh"] == pytest.approx(2 * one.cloud_wh + 5.0)
     assert ladder.total([]) is None
+
+
+# -- through the whole analysis ----------------------------------------------------------------------------------
+
+STEP_MS = 15 * 60_000
+QUARTERS = 2 * 96
+EVIDENCES = ("plane", "reference", "horizontal", "parts", "lux", "sisters", "none")
+
+
+@given(
+    evidence=st.sampled_from(EVIDENCES),
+    also=st.sampled_from(EVIDENCES),
+    moored=st.sampled_from(["fixed", "swinging", "heading"]),
+    latitude=st.sampled_from([0.0, 47.58, 69.0]),
+    grouped=st.booleans(),
+    cloud=st.lists(st.integers(0, 24).map(lambda n: n / 20), min_size=16, max_size=16),
+    gives=st.lists(st.integers(-1, 26).map(lambda n: n / 20), min_size=16, max_size=16),
+    holes=st.sets(st.integers(0, 15), max_size=6),
+    dark=st.sets(st.integers(0, 15), max_size=6),
+    stage=st.sampled_from([1.0, 2.0, 3.0]),
+)
+@settings(max_examples=60)
+def test_the_rungs_sum_to_the_whole_whatever_the_evidence(
+    evidence: str, also: str, moored: str, latitude: float, grouped: bool, cloud: list[float], gives: list[float],
+    holes: set[int], dark: set[int], stage: float,
+) -> None:  # fmt: skip
+    """Two days of two arrays through the whole analysis: each kind of light and two of them that take turns, at a
+    mooring and swinging with and without a compass, with holes in meters and sensors: within 0.1 % of the largest rung;
+    and no ladder where no light is known."""
+    vessel = two_arrays(moored, latitude, grouped)
+    record = two_days({evidence, also}, moored, latitude, cloud, gives, holes, dark, stage)
+    for one in (one for days in whole_days.judged(record, vessel).values() for one in days):
+        # What is not counted has no energy either.
+        assert (one.ladder is None) == (one.day.measured_wh is None)
+        if one.ladder is None:
+            continue
+        assert {evidence, also} != {"none"}
+        values = [getattr(one.ladder, name) for name in LADDER]
+        assert np.isfinite(values).all()
+        off = one.ladder.clear_sky_wh - taken(one.ladder) - one.ladder.bank_wh
+        assert abs(off) <= 1e-3 * max(np.abs(values)) + 1e-9
+
+
+def two_arrays(moored: str, latitude: float, grouped: bool) -> Settings:
+    base = frames.settings()
+    group = [{"modules": 1, "tilt": 5.0, "azimuth": 90.0}, {"modules": 1, "tilt": 25.0, "azimuth": 270.0}]
+    one = base.array[0].model_dump(by_alias=True, exclude_none=True)
+    arrays = [one | {"tilt": 15.0, "group": group if grouped else []}, one | {"name": "b", "controller": "d"}]
+    site = base.site.model_dump(exclude_none=True) | {
+        "latitude": latitude, "moored": "fixed" if moored == "fixed" else "swinging",
+    }  # fmt: skip
+    controllers = [{"name": name, "enclosure": "box", "efficiency": 0.96} for name in "cd"]
+    return frames.settings(site=site, array=arrays, controller=controllers)
+
+
+def two_days(
+    kinds: set[str], moored: str, latitude: float, cloud: list[float], gives: list[float], holes: set[int],
+    dark: set[int], stage: float,
+) -> Stretch:  # fmt: skip
+    """Channels by the fixtures' sun and cloudless sky; power is any share of the light, meters fall silent at will."""
+    t = frames.START + np.arange(QUARTERS, dtype=np.int64) * STEP_MS
+    sun = told_sky.sun(t / 1000 + 450.0, latitude, 0.0)
+    beam, diffuse = told_sky.clear_sky(sun, np.full(QUARTERS, 3.5))
+    part = np.arange(QUARTERS) * 16 // QUARTERS
+    ghi = (beam * sun.height + diffuse) * np.array(cloud)[part]
+    first = np.arange(QUARTERS) % 2 == 0
+    silent, unlit = np.isin(part, list(holes)), np.isin(part, list(dark))
+    lights = {
+        "plane": {"irradiance.a.plane": ghi},
+        "reference": {"irradiance.a.reference_current": ghi * 5.95 / 1000.0},
+        "horizontal": {"irradiance.horizontal.global": ghi},
+        "parts": {"irradiance.horizontal.global": ghi, "irradiance.diffuse.horizontal": 0.6 * ghi},
+        "lux": {"irradiance.horizontal.illuminance": ghi * 107.0},
+        "sisters": {}, "none": {},
+    }  # fmt: skip
+    said: dict[str, Any] = {}
+    for n, kind in enumerate(sorted(kinds)):
+        for channel, values in lights[kind].items():
+            mine = np.where(first if n == 0 and len(kinds) == 2 else True, values, np.nan)
+            said[channel] = np.where(unlit, np.nan, mine)
+    said["array.a.power"] = np.where(silent, np.nan, ghi * 0.2 * np.array(gives)[part])
+    if "sisters" in kinds:
+        said["array.b.power"] = ghi * 0.18
+    for name in "cd":
+        said[f"controller.{name}.stage"] = np.full(QUARTERS, stage)
+    said["bank.house.voltage"] = np.full(QUARTERS, 26.0)
+    if moored == "heading":
+        said["site.attitude.heading"] = np.linspace(0.0, 359.0, QUARTERS)
+    pieces = {
+        name: Pieces(t[known], np.full(known.sum(), STEP_MS, dtype=np.int64), values[known])
+        for name, values in said.items()
+        if (known := np.isfinite(values)).any()
+    }
+    words = {f"controller.{name}.stage": frames.STAGES for name in "cd"}
+    return Stretch(frames.START, frames.START + QUARTERS * STEP_MS, pieces, words)

@@ -240,12 +240,12 @@ def test_a_reference_module_as_a_light_sensor() -> None:
 
 
 def test_lux_by_luminous_efficacy() -> None:
-    """A clear and an overcast noon: between 104 and 116 lm/W, the figures of a measured typical year."""
+    """A clear and an overcast noon, by the figures of a measured typical year and by Littlefair's (1988) 107 lm/W."""
     bare = sky_of(KIEL, dt.date(2024, 6, 21))
-    for share, efficacy in ((1.0, 103.6), (0.2, 115.6)):
+    for share, efficacy, within in ((1.0, 103.6, 0.02), (1.0, 107.0, 0.02), (0.2, 115.6, 0.01)):
         lux = share * bare.clear.ghi * efficacy
         sky = sky_of(KIEL, dt.date(2024, 6, 21), {"irradiance.horizontal.illuminance": lux})
-        assert noon(sky, sky.by_lux.ghi) == pytest.approx(share * noon(bare, bare.clear.ghi), rel=0.01)
+        assert noon(sky, sky.by_lux.ghi) == pytest.approx(share * noon(bare, bare.clear.ghi), rel=within)
 
 
 def test_beam_and_dome_that_were_measured_are_not_guessed() -> None:
@@ -266,7 +266,26 @@ def test_beam_and_dome_that_were_measured_are_not_guessed() -> None:
 def test_more_than_a_clear_sky_for_a_moment_is_light() -> None:
     """Cloud enhancement: 1410 W/m² for some seconds is counted in full, never clipped to 1000."""
     sky = sky_of(KIEL, dt.date(2024, 6, 21), {"irradiance.a.plane": 1410.0})
-    assert (on_array(array(), sky, lies(sky)).plane == 1410.0).all()
+    found = on_array(array(), sky, lies(sky))
+    assert found.incident == pytest.approx(1410.0)
+    assert noon(sky, found.plane) > 0.95 * 1410.0
+
+
+def test_a_pyranometer_loses_no_light_at_glass_and_a_reference_cell_as_much_as_the_modules() -> None:
+    """A dome of light from all sides: modules get 4 to 6 % less of it than a pyranometer reads (Marion 2017); where
+    nobody says which it is, the light is taken as read, in more doubt."""
+    bare = sky_of(KIEL, dt.date(2024, 6, 21))
+    grey = {"irradiance.a.plane": 0.2 * bare.clear.ghi, "irradiance.horizontal.global": 0.2 * bare.clear.ghi}
+    sky = sky_of(KIEL, dt.date(2024, 6, 21), grey)
+    read = noon(sky, sky.light("irradiance.a.plane"))
+    cell, dome, either = (
+        on_array(array(plane_sensor=kind), sky, lies(sky)) for kind in ("reference cell", "pyranometer", None)
+    )
+    assert noon(sky, cell.plane) == pytest.approx(read)
+    assert 0.94 < noon(sky, dome.plane) / read < 0.96
+    assert noon(sky, either.plane) == pytest.approx(read)
+    assert noon(sky, either.sigma_gain) > noon(sky, cell.sigma_gain)
+    assert noon(sky, dome.incident) == pytest.approx(read)
 
 
 # -- what a sensor says in the dark -----------------------------------------------------------------------------
@@ -308,6 +327,28 @@ def test_the_sun_does_not_depend_on_the_unit_of_an_index(unit: str) -> None:
     assert found == pytest.approx([24.40, 58.32, 13.58], abs=0.01)
     early = 90 - SunPath(int(t[0]) - 7_200_000, int(t[1]), KIEL).at(t[:2] - 7_200_000).apparent_zenith
     assert early == pytest.approx([7.97, 55.59], abs=0.01)
+
+
+def test_hourly_means_meet_the_clear_sky_of_their_hour() -> None:
+    """54.3° N 10.1° E, 21 March 2024, clear, hourly means labelled by their start, 06 to 15 UTC: within 1 % of the
+    clear sky of those hours. Against the sun of the label itself they would be a fifth too high at 08 UTC and a
+    quarter too low at 15 (published case, computed with pvlib)."""
+    day = dt.date(2024, 3, 21)
+    start = day_start(day, KIEL.longitude)
+    path = SunPath(start, start + DAY_MS, KIEL)
+    hour = 3_600_000
+    begin = round(dt.datetime(2024, 3, 21, 6, tzinfo=dt.UTC).timestamp() * 1000)
+    hours = begin + np.arange(10, dtype=np.int64) * hour
+
+    def clear(t: np.ndarray, step: int) -> Floats:
+        grid = Grid(t, step)
+        return Sky(grid, path.at(grid.middle), KIEL, Stretch(0, 0), path=path.at).clear.ghi
+
+    means = clear(begin + np.arange(600, dtype=np.int64) * 60_000, 60_000).reshape(10, 60).mean(axis=1)
+    assert means / clear(hours, hour) == pytest.approx(1.0, abs=0.005)
+    at_label = means / clear(hours - 30_000, 60_000)
+    assert at_label[2] == pytest.approx(1.20, abs=0.02)
+    assert at_label[9] == pytest.approx(0.77, abs=0.02)
 
 
 def test_a_light_that_is_known_everywhere_asks_for_no_clear_sky() -> None:

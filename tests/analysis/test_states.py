@@ -31,6 +31,7 @@ def light(plane: Any, bound: float = np.nan) -> Light:
     return Light(
         plane, np.full(N, 0.02), 3.0, known, np.where(known, PLANE, CLEAR).astype(np.int8),
         np.where(known, np.nan, bound), np.full(N, 0.8),
+        np.zeros(N), np.zeros(N), np.ones(N),
     )  # fmt: skip
 
 
@@ -187,3 +188,20 @@ def test_covered_never_begins_without_frost(shares: list[float], before: bool) -
     begins = np.flatnonzero(~covered[:-1] & covered[1:])
     assert len(begins) == 0
     assert before or not covered.any()
+
+
+@pytest.mark.parametrize(
+    ("volts_out", "volts_in", "word"),
+    [(27.9, 36.0, "unhindered"), (28.6, 36.0, "bank-limited"), (27.9, 39.0, "bank-limited")],
+)
+def test_absorption_in_name_alone_holds_nothing_back(volts_out: float, volts_in: float, word: str) -> None:
+    """A cloud lets the volts fall under the set point and the array stand at its best: all that there is flows. At the
+    set point, or with the array turned down, the bank holds it."""
+    limits = [{"name": "c", "efficiency": 0.96, "absorption_v": 28.6, "float_v": 27.2}]
+    heard = {
+        "array__a__voltage": pieces(volts_in), "array__a__current": pieces(4.1),
+        "controller__c__output_voltage": pieces(volts_out), "controller__c__output_current": pieces(5.6),
+        "controller__c__stage": pieces(2),
+    }  # fmt: skip
+    codes, _ = told(frames.settings(controller=limits), heard)
+    assert states.WORDS[int(codes[N // 2])] == word

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import states, verdicts, yields
+from analysis.budget import Budget
 from analysis.frames import Grid
 from analysis.instruments import Measured
 from analysis.irradiance import Light
@@ -59,8 +60,11 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     measured, expected, plane = (np.broadcast_to(np.asarray(x, dtype=float), N) for x in (measured, expected, plane))
     codes = np.broadcast_to(np.asarray(state, dtype=np.int8), N)
     said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
-    could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected)
-    light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, np.full(N, PLANE, np.int8), fill, np.full(N, 0.7))
+    errors = Budget((0.1 / 1.96 * expected,), 0.0 * expected, 60_000)
+    could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected, errors=errors)
+    none = np.zeros(N)
+    kind, beam, glass = np.full(N, PLANE, np.int8), np.full(N, 0.7), np.ones(N)
+    light = Light(plane, np.full(N, 0.02), 3.0, EVERYWHERE, kind, fill, beam, none, none, glass)
     record = (frames.START, frames.START + DAY_MS)
     held = yields.runs("a", codes, EVERYWHERE, GRID, frames.sun_day(), record, lambda code, a, b: WORDS[code])
     return yields.of_day(settings.array[0], frames.sun_day(), EVERYWHERE, GRID, light, said, could, codes, held)

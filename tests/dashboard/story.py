@@ -23,12 +23,15 @@ from analysis.results import (
     Ladder,
     LoopEstimate,
     StateRun,
+    StorageDay,
     SunDay,
+    TwinDay,
 )
 from analysis.results_writing import DayResults, write_day, write_findings
 from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import Channels, open_writer, transaction
+from tests.dashboard.story_settings import SETTINGS
 
 LATITUDE, LONGITUDE = 47.58, -2.90
 FIRST = dt.date(2026, 6, 5)
@@ -36,91 +39,6 @@ DAYS = 14
 NOW = "2026-06-18T19:05:00+02:00"
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 METHOD = "test"
-
-SETTINGS = """
-[site]
-name = "Lapwing"
-latitude = 47.58
-longitude = -2.90
-timezone = "Europe/Paris"
-moored = "swinging"
-
-[store]
-path = "lapwing.db"
-
-[[array]]
-name = "cabin"
-controller = "cabin"
-modules_in_series = 2
-strings_in_parallel = 2
-tilt = 3
-azimuth = 180
-mounting = "gap"
-module = { power = 175, voc = 24.3, isc = 9.2, vmp = 20.2, imp = 8.67 }
-
-[[array]]
-name = "gantry"
-controller = "gantry"
-modules_in_series = 3
-strings_in_parallel = 1
-tilt = 10
-azimuth = 180
-mounting = "rack"
-module = { power = 175, voc = 24.3, isc = 9.2, vmp = 20.2, imp = 8.67 }
-
-[[cable]]
-name = "cabin home run"
-carries = "array.cabin"
-length = 6.5
-area = 4.0
-
-[[cable]]
-name = "gantry home run"
-carries = "array.gantry"
-length = 11
-area = 4.0
-
-[[cable]]
-name = "cabin to bank"
-carries = "controller.cabin"
-length = 1.8
-area = 10
-
-[[controller]]
-name = "cabin"
-enclosure = "electrics"
-output_current_limit = 30
-
-[[controller]]
-name = "gantry"
-enclosure = "electrics"
-output_current_limit = 20
-
-[bank]
-name = "house"
-chemistry = "agm"
-nominal_voltage = 24
-capacity_ah = 220
-
-[[enclosure]]
-name = "electrics"
-temperature_limit = 50
-surroundings = "air.cabin"
-
-[[fan]]
-name = "electrics"
-enclosure = "electrics"
-watts = 1.6
-
-[[source]]
-name = "history"
-kind = "csv"
-path = "inbox/*.csv"
-time = { field = "time", zone = "UTC", label = "start", interval_s = 60 }
-[[source.channel]]
-field = "box"
-channel = "enclosure.electrics.temperature"
-"""
 
 # What each day's sky left of a clear day's light.
 SKY = (0.97, 0.95, 0.90, 0.98, 0.96, 0.30, 0.18, 0.25, 0.22, 0.35, 0.60, 0.93, 0.96, 0.95)
@@ -176,7 +94,9 @@ def day_results(number: int) -> DayResults:
         days.append(_array_day(array, number, sun, frame, runs))
     ladders = [_ladder(day) for day in days]
     loops, boxes = _loops(number, sun), _boxes(number, sun)
-    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders)
+    grey = _twins(days) if SKY[number] < 0.4 else []
+    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey,
+                      storage=_storage(days, sun))  # fmt: skip
 
 
 def _ladder(day: ArrayDay) -> Ladder:
@@ -280,8 +200,30 @@ def _array_day(array: str, number: int, sun: SunDay, frame: pd.DataFrame, runs: 
         performance_ratio=0.81, plane_wh_m2=wh(known, "plane_wm2"), daylight_min=float(len(t)),
         known_min=float(len(known)), judging_min=float(len(judged)), completeness=len(known) / len(t),
         verdict=verdict, cause="shade" if short else ("snow" if verdict == "covered" else None),
-        states=minutes, features={}, evidence="measured against the light, minute by minute",
+        states=minutes, features=_features(number, wh(judged, "measured_w"), wh(judged, "expected_w")),
+        plane_min=float(len(known)), plane_weighed_wh_m2=0.94 * wh(known, "plane_wm2"),
+        evidence="measured against the light, minute by minute",
     )  # fmt: skip
+
+
+def _features(number: int, got: float, could: float) -> dict[str, list[float]]:
+    """All of the judged light is beam on a clear day, none of it on a grey one."""
+    clear, nothing = [got, could], [0.0, 0.0]
+    return {"beam": clear if SKY[number] >= 0.9 else nothing, "grey": nothing if SKY[number] >= 0.9 else clear}
+
+
+def _twins(days: list[ArrayDay]) -> list[TwinDay]:
+    """The two arrays under the grey sky of a day, alike but for the meters."""
+    one, other = days
+    got, could = one.judged_measured_wh or 0.0, one.judged_expected_wh or 0.0
+    same, allowed = other.judged_measured_wh or 0.0, other.judged_expected_wh or 0.0
+    return [TwinDay("cabin", "gantry", one.day, one.start, one.stop, one.judging_min, got, could, same, allowed, 0.016)]
+
+
+def _storage(days: list[ArrayDay], sun: SunDay) -> StorageDay:
+    """All that the arrays gave passed the controllers at 96 %; the bank took a tenth of it for good."""
+    got = sum(day.measured_wh or 0.0 for day in days)
+    return StorageDay("house", sun.day, sun.start, sun.stop, got, 0.0, 0.5 * got, 0.4 * got, 0.86 * got, 1440.0)
 
 
 def _loops(number: int, sun: SunDay) -> list[LoopEstimate]:

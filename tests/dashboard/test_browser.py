@@ -28,7 +28,7 @@ SENTENCES = {
     "/enclosure": "The fan of the electrics box has made no difference since 14 June.",
     "/findings": "Three notices are in force",
 }
-FIGURES = {"/": 0, "/harvest": 2, "/wiring": 2, "/enclosure": 2, "/findings": 0}
+FIGURES = {"/": 0, "/harvest": 5, "/wiring": 2, "/enclosure": 2, "/findings": 0}
 WIDTHS = {1280: 900, 390: 844}
 ARGUMENTS = (
     "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from analysis.results import LoopEstimate, StateRun
 from dashboard import figures, look
-from dashboard.wording import LocalTime
+from dashboard.writing import LocalTime
 from logger.record import Series
 from tests.dashboard import story
 

@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from plotly.utils import PlotlyJSONEncoder
 
-from analysis.results import Results
+from analysis.results_reading import Results
 from analysis.results_writing import write_findings
 from dashboard import app
 from dashboard.cli import main

@@ -11,7 +11,7 @@ import pytest
 from analysis.results import ArrayDay, Finding
 from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
-from dashboard.wording import LocalTime
+from dashboard.writing import LocalTime
 from tests.dashboard import story
 
 WHEN = LocalTime(ZoneInfo("Europe/Paris"), round(dt.datetime.fromisoformat(story.NOW).timestamp() * 1000))

@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
+from analysis import trends
 from analysis.report import finding_entry
+from analysis.report_trends import trend_entry, twin_entries
 from dashboard.spans import from_days
 from dashboard.terminal import assess_text, findings_text
 from tests.dashboard import story
@@ -26,7 +28,7 @@ def verdict() -> dict[str, Any]:
                 "name": span.name, "measured_wh": span.measured_wh, "expected_wh": span.expected_wh,
                 "judged_ratio": span.ratio, "judged_ratio_low": span.low, "judged_ratio_high": span.high,
                 "curtailed_wh": span.curtailed_wh, "covered_wh": span.covered_wh, "completeness": span.completeness,
-                "verdict": "healthy",
+                "verdict": "healthy", "trend": trend_entry(trends.of_array(span.name, mine)),
                 "days": [
                     {"date": d.day.isoformat(), "expected_wh": d.expected_wh, "verdict": d.verdict, "states": d.states}
                     for d in mine
@@ -40,6 +42,7 @@ def verdict() -> dict[str, Any]:
         "enclosures": [{"name": "electrics", "peak_c": 45.8, "limit_c": 50.0}],
         "bank": {"name": "house", "state_of_charge": 64.0, "autonomy_h": 58.0},
         "findings": [finding_entry(f) for f in FOUND],
+        "twins": twin_entries([t for n in range(story.DAYS) for t in story.day_results(n).twins], {}),
     }  # fmt: skip
 
 
@@ -52,6 +55,20 @@ def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     lines = assess_text(wordy, width, "Europe/Paris").splitlines()
     assert max(map(len, lines)) <= width
     assert not any("\u00a0" in line or line != line.rstrip() for line in lines)
+
+
+def test_what_lasts_is_said_below_the_table() -> None:
+    """The slope of an array that soils, the steps and what explains them, and the two sides under grey skies."""
+    told = verdict()
+    told["arrays"][0]["trend"] |= {
+        "verdict": "soiling", "slope_percent_per_day": -0.2, "slope_low_percent_per_day": -0.26,
+        "slope_high_percent_per_day": -0.14, "soiled_percent": 4.2,
+        "steps": [{"date": "2026-06-01", "rise_percent": 6.3, "explained_by": "washed the modules"}],
+    }  # fmt: skip
+    flat = " ".join(assess_text(told, timezone="Europe/Paris").split())
+    assert "On clear days the cabin array gives less from day to day, 0.14 to 0.26 %: 4 % since 1 June." in flat
+    assert "1 June: up 6 %; the logbook says: washed the modules." in flat
+    assert "the cabin array got 100 % (97 to 103) of what the gantry array got for its size" in flat
 
 
 def test_assess_opens_with_the_verdict_and_ends_with_the_next_act() -> None:

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.results import LADDER
-from dashboard import wording
-from dashboard.wording import LocalTime
+from dashboard import wording, writing
+from dashboard.writing import LocalTime
 
 # The keys as the contract lists them, written out here so that neither side can drift alone.
 STATES = (
@@ -57,27 +57,27 @@ def test_every_key_has_one_word_and_one_line(table: dict[str, tuple[str, ...]], 
 @pytest.mark.parametrize(
     ("shown", "expected"),
     [
-        (wording.energy(None), "not known"),
-        (wording.energy(1840.4), "1,840\u00a0Wh"),
-        (wording.energy(12_440), "12.4\u00a0kWh"),
-        (wording.energy(9_999.6), "10.0\u00a0kWh"),
-        (wording.percent(0.78), "78\u00a0%"),
-        (wording.chance(0.004), "under 1\u00a0%"),
-        (wording.chance(0.806), "81\u00a0%"),
-        (wording.sentence("gantry: 658 mΩ"), "Gantry: 658 mΩ."),
-        (wording.sentence("Done."), "Done."),
+        (writing.energy(None), "not known"),
+        (writing.energy(1840.4), "1,840\u00a0Wh"),
+        (writing.energy(12_440), "12.4\u00a0kWh"),
+        (writing.energy(9_999.6), "10.0\u00a0kWh"),
+        (writing.percent(0.78), "78\u00a0%"),
+        (writing.chance(0.004), "under 1\u00a0%"),
+        (writing.chance(0.806), "81\u00a0%"),
+        (writing.sentence("gantry: 658 mΩ"), "Gantry: 658 mΩ."),
+        (writing.sentence("Done."), "Done."),
         (wording.evidence("mostly", "afternoon"), "lost mostly in the afternoon"),
-        (wording.resistance(0.433), "433\u00a0mΩ"),
-        (wording.resistance(12), "12.0\u00a0Ω"),
-        (wording.number(-0.2), "0"),
-        (wording.number(-1234.5, 1), "−1,234.5"),
-        (wording.span(0.5, None), "not known"),
-        (wording.hours(90), "90\u00a0min"),
-        (wording.hours(150), "2.5\u00a0h"),
-        (wording.count(1, "notice"), "one notice"),
-        (wording.count(14, "day"), "14 days"),
-        (wording.listed(["a", "b", "c"]), "a, b and c"),
-        (wording.listed([]), ""),
+        (writing.resistance(0.433), "433\u00a0mΩ"),
+        (writing.resistance(12), "12.0\u00a0Ω"),
+        (writing.number(-0.2), "0"),
+        (writing.number(-1234.5, 1), "−1,234.5"),
+        (writing.span(0.5, None), "not known"),
+        (writing.hours(90), "90\u00a0min"),
+        (writing.hours(150), "2.5\u00a0h"),
+        (writing.count(1, "notice"), "one notice"),
+        (writing.count(14, "day"), "14 days"),
+        (writing.listed(["a", "b", "c"]), "a, b and c"),
+        (writing.listed([]), ""),
         (wording.subject("cable.gantry home run"), "gantry home run"),
         (wording.subject("fan.electrics"), "fan of the electrics box"),
         (wording.subject("clock"), "clock"),
@@ -116,17 +116,17 @@ def test_the_year_is_said_only_where_it_is_another() -> None:
 
 def test_two_dates_say_what_they_share_once() -> None:
     """Month and year of a span are not repeated."""
-    assert wording.dates(dt.date(2026, 6, 5), dt.date(2026, 6, 18)) == "5 to 18\u00a0June\u00a02026"
-    assert wording.dates(dt.date(2025, 12, 28), dt.date(2026, 1, 3)).startswith("28\u00a0December 2025 to 3")
-    assert wording.dates(dt.date(2026, 6, 5), dt.date(2026, 6, 5)) == "5\u00a0June\u00a02026"
+    assert writing.dates(dt.date(2026, 6, 5), dt.date(2026, 6, 18)) == "5 to 18\u00a0June\u00a02026"
+    assert writing.dates(dt.date(2025, 12, 28), dt.date(2026, 1, 3)).startswith("28\u00a0December 2025 to 3")
+    assert writing.dates(dt.date(2026, 6, 5), dt.date(2026, 6, 5)) == "5\u00a0June\u00a02026"
 
 
 @given(st.text())
 def test_a_thin_terminal_gets_ascii(text: str) -> None:
     """Whatever is said can be shown on a terminal that knows ASCII alone."""
-    assert wording.ascii_only(text).isascii()
+    assert writing.ascii_only(text).isascii()
 
 
 def test_ascii_keeps_the_sense() -> None:
     """Signs become words or their likes, they do not vanish."""
-    assert wording.ascii_only("−5\u00a0mΩ, 46\u00a0°C, 200\u00a0W/m²") == "-5 mohm, 46 deg C, 200 W/m2"
+    assert writing.ascii_only("−5\u00a0mΩ, 46\u00a0°C, 200\u00a0W/m²") == "-5 mohm, 46 deg C, 200 W/m2"

@@ -18,7 +18,7 @@ from logger.errors import LineFault
 from logger.exchange import Question
 from logger.plan import ChannelPlan, RegisterPlan, SourcePlan
 from logger.readings import Record
-from logger.sources.modbus_wire import Answer, TcpWire, find, frame, wire
+from logger.sources.modbus_wire import QUIET_S, Answer, TcpWire, find, frame, silence_s, wire
 
 from .modbus_servers import device, over_serial, over_tcp
 
@@ -81,6 +81,15 @@ def test_a_register_that_a_server_does_not_have(served: SourcePlan) -> None:
         assert (answer.sound, answer.exception) == (True, 2)
         question = Question(1, 3, 0, 1)
         assert words(opened.ask(question), question) == [131]
+
+
+@pytest.mark.parametrize(("baud", "ms"), [(1200, 32.083), (9600, 4.010), (19200, 2.005), (38400, 1.75), (115200, 1.75)])
+def test_frames_are_parted_by_the_published_silence(baud: int, ms: float) -> None:
+    """MODBUS over Serial Line V1.02, 2.5.1.1; what we wait for before we ask is never shorter, on slow lines too."""
+    assert silence_s(baud) * 1000 == pytest.approx(ms, abs=0.001)
+    line = wire(SourcePlan("bus", "modbus", (), port="/dev/null", baud=baud))._line  # type: ignore[attr-defined]
+    assert line._patience_s >= silence_s(baud)
+    assert line._patience_s >= QUIET_S
 
 
 def test_questions_are_framed_as_published() -> None:

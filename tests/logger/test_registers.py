@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.framer import FramerRTU
 
+from logger.batches import LiveBatch
 from logger.decoders.checksums import crc16_modbus
 from logger.decoders.registers import FORMATS, RegisterDecoder, value
 from logger.exchange import HEAD_BYTES, packed
 from logger.plan import ChannelPlan, RegisterPlan, SourcePlan
-from logger.readings import Record, Reject
+from logger.readings import Reading, Record, Reject
 
 TYPES = {kind: getattr(ModbusClientMixin.DATATYPE, kind.upper()) for kind in FORMATS}
 ORDERS = {"ABCD": ("big", "big"), "CDAB": ("big", "little"), "BADC": ("little", "big"), "DCBA": ("little", "little")}
@@ -69,6 +70,18 @@ def test_a_float_in_the_four_orders(number: float, written: dict[str, str]) -> N
     for letters, digits in written.items():
         words = struct.unpack(">2H", bytes.fromhex(digits))
         assert value(words, register(kind="float32", orders=letters)) == pytest.approx(number, rel=1e-7)
+
+
+def test_words_in_the_wrong_order_are_no_plausible_value() -> None:
+    """123.45 so read is -2.7184e+23 (computed with struct): out of any channel's range, marked and left out."""
+    place = register(kind="float32", orders="CDAB")
+    (read,) = values(RegisterDecoder(plan(entry(place))).feed(packed(question(0, 2), answer(0x42F6, 0xE666))))
+    assert read == pytest.approx(-2.7184e23, rel=1e-4)
+    said = LiveBatch(
+        "bus", "reading", {"bank.house.voltage": entry(place)}, ((0, Record((Reading("bank.house.voltage", read),))),)
+    )
+    channels = type("FakeChannels", (), {"ids": {"bank.house.voltage": 1}})()
+    assert said._rows(channels)[1] == [((0, 1), "out of range")]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,109 @@
+"""Owns what the causes of a shortfall look at: how its loss lies over hours, light, strings, arrays and weeks."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from typing import Any
+
+from analysis import trends
+from analysis.findings import History
+from analysis.results import ArrayDay
+from analysis.sun import DAY_MS
+from logger.settings import Array
+
+# So long after a shortfall a wash still explains its end; common practice, no source.
+_AFTERWARDS_MS = 14 * DAY_MS
+
+
+def of_shortfall(
+    history: History, array: Array | None, days: Sequence[ArrayDay], shown: Sequence[ArrayDay]
+) -> dict[str, float]:
+    """What is known of a shortfall: how its loss lies over hours, light and time, and beside what else was measured.
+
+    Parameters
+    ----------
+    array : Array or None
+        As it stood; None where the settings know it no longer.
+    days : sequence of ArrayDay
+        Of this array since it last changed.
+    shown : sequence of ArrayDay
+        Those of them that showed the shortfall.
+    """
+    name = shown[0].array
+    got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
+    lost = 1.0 - got / could if could else 1.0
+    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
+    hours: dict[str, list[list[float]]] = {}
+    for d in shown:
+        for hour, pair in d.features.get("by_hour", {}).items():
+            hours.setdefault(hour, []).append(pair)
+    by_hour = [_lost(pairs) for pairs in hours.values()]
+    weighty = [loss for loss, could_wh in by_hour if could_wh > 0.03 * could]
+    if lost > 0 and len(weighty) >= 3:
+        features["evenness"] = statistics.median(weighty) / lost
+    for name, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
+        (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
+        if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
+            features[name] = (a - b) / lost
+    sisters = [
+        s.judged_ratio
+        for s in history.array_days
+        if s.array != name and s.judged_ratio is not None and s.day in {d.day for d in shown}
+    ]
+    if sisters and lost > 0:
+        features["sister_loss"] = max(1.0 - statistics.median(sisters), 0.0) / lost
+    before = [d.judged_ratio for d in days if d.start < shown[0].start and d.judged_ratio is not None][-3:]
+    first = shown[0].judged_ratio
+    if len(before) >= 2 and first is not None and lost > 0:
+        level = statistics.median(before)
+        features["suddenness"] = min(max((level - first) / max(level - (1.0 - lost), 0.02), 0.0), 1.5)
+    if lost > 0:
+        features |= _dirt(history, name, days, shown[-1].start, lost)
+    return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
+
+
+def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:
+    """What the array's trend says of dirt: the share of the loss that crept in, and whether a wash brought it back."""
+    found = {}
+    until = trends.of_array(name, [d for d in days if d.start <= last], history.notes)
+    if until.soiled is not None and until.verdict != "cannot tell":
+        found["creep"] = min(max(until.soiled / lost, 0.0), 1.5)
+    after = trends.of_array(name, [d for d in days if d.start <= last + _AFTERWARDS_MS], history.notes)
+    washed = [step.rise for step in after.steps if step.note is not None]
+    if washed:
+        found["washed"] = min(max(washed[-1] / lost, 0.0), 1.5)
+    return found
+
+
+def steps_of_loss(array: Array | None, lost: float) -> dict[str, float]:
+    if array is None:
+        return {}
+    found = {}
+    if array.strings_in_parallel > 1:
+        found["string_share"] = lost - 1.0 / array.strings_in_parallel
+    if array.module.substrings:
+        one = 1.0 / (array.module.substrings * array.modules_in_series * array.strings_in_parallel)
+        found["substring_share"] = lost - max(round(lost / one), 1) * one
+    return found
+
+
+def cable_share(history: History, array: Array | None, lost: float) -> dict[str, float]:
+    if array is None or lost <= 0:
+        return {}
+    cable = next((c.name for c in history.settings.cable if c.carries == f"array.{array.name}"), None)
+    drops = [e.drop_percent for e in history.loops if e.cable == cable and e.drop_percent is not None]
+    return {"cable_share": min(drops[-1] / 100.0 / lost, 1.5)} if drops else {}
+
+
+def _sums(pairs: Any) -> tuple[float, float]:
+    got = could = 0.0
+    for pair in pairs:
+        got += pair[0]
+        could += pair[1]
+    return got, could
+
+
+def _lost(pairs: Sequence[Sequence[float]]) -> tuple[float, float]:
+    got, could = _sums(pairs)
+    return (1.0 - got / could if could else 0.0), could

@@ -1,0 +1,60 @@
+"""Owns what the hours of light in an array's plane say of the clock: light after dark, and dark in full day.
+
+However a sensor is tilted and wherever it faces, it is lit from about sunrise to about sunset. One that still has light
+when the sun is well down, and has none at the other end of the day when the sun is well up, tells a clock, a zone or a
+position that is wrong. A lamp over it, or a hill beside it, does one of the two and tells nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.frames import Pieces
+from analysis.results import LightDay, SunDay
+from analysis.sun import MINUTE_MS, SunPath
+
+# Civil twilight with the sun this far down gives a plane less than the light that counts as lit; by day with the sun
+# this far up the darkest cloud gives more than the light that counts as dark. Common practice, no source.
+_WELL_DOWN_DEG, _WELL_UP_DEG = -4.0, 4.0
+_LIT_WM2, _DARK_WM2 = 10.0, 5.0
+_LEAST_MS = 20 * MINUTE_MS
+# Clouds at either end move the middle of the lit hours.
+_SIGMA_S = 600.0
+
+
+def of_day(channel: str, day: SunDay, pieces: Pieces, path: SunPath, offset: float) -> LightDay | None:
+    """What one day says of the clock by a sensor in a plane; None where it says nothing.
+
+    Parameters
+    ----------
+    channel : str
+        Of irradiance in a plane.
+    day : SunDay
+    pieces : Pieces
+        Its readings of that day.
+    path : SunPath
+    offset : float
+        Night offset that is taken off [W/m²].
+    """
+    if day.first_light is None or day.last_light is None or len(pieces.start) == 0:
+        return None
+    light, middle = pieces.value - offset, pieces.start + pieces.length // 2
+    lit = light > _LIT_WM2
+    if not lit.any():
+        return None
+    elevation = path.elevation(middle)
+    after_dark = lit & (elevation < _WELL_DOWN_DEG)
+    dark_by_day = (light < _DARK_WM2) & (elevation > _WELL_UP_DEG)
+    morning = middle < day.noon
+
+    def lasts(which: npt.NDArray[np.bool_]) -> bool:
+        return int(pieces.length[which].sum()) >= _LEAST_MS
+
+    late = lasts(after_dark & ~morning) and lasts(dark_by_day & morning)
+    early = lasts(after_dark & morning) and lasts(dark_by_day & ~morning)
+    shift = (int(middle[lit][0]) + int(middle[lit][-1])) / 2000 - day.noon / 1000
+    sound = not after_dark.any() and not dark_by_day.any() and abs(shift) < _SIGMA_S
+    if late == early and not sound:
+        return None
+    return LightDay(channel, day.day, day.start, day.stop, offset, 0.0, None, shift, _SIGMA_S)
