@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from analysis import (
     bank,
@@ -39,7 +38,7 @@ from analysis import (
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
-from analysis.results_writing import DayResults
+from analysis.results_writing import DayResults, Minutes
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
@@ -299,7 +298,7 @@ class _Shared:
 class _Judged:
     day: ArrayDay
     ladder: Ladder | None
-    expected: pd.DataFrame
+    expected: Minutes
     states: list[StateRun]
     side: twins.Side | None
 
@@ -336,7 +335,15 @@ def _judge_group(
     )
     tell = evidence.teller(controller, light, said, around, could)
     inside = _inside(grid, shared.record)
-    minutes = _expected_frame(grid, light, said, could)
+    minutes = Minutes.of(
+        grid,
+        measured_w=said.power,
+        expected_w=could.power,
+        low_w=could.low,
+        high_w=could.high,
+        plane_wm2=light.plane,
+        module_c=could.cell,
+    )
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
@@ -366,7 +373,7 @@ def _judge_group(
                     state,
                     shared.ohms(array, day),
                 ),
-                minutes[mask & inside & (state != states.NIGHT)],
+                minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
             )
@@ -377,20 +384,3 @@ def _judge_group(
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
     return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
-
-
-def _expected_frame(
-    grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
-) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "interval_ms": grid.step,
-            "measured_w": said.power,
-            "expected_w": could.power,
-            "low_w": could.low,
-            "high_w": could.high,
-            "plane_wm2": light.plane,
-            "module_c": could.cell,
-        },
-        index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
-    )

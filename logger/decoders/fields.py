@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from math import isfinite
-from operator import add, mul
 
 from logger.plan import ChannelPlan, SourcePlan
 from logger.readings import Reading, Record, Reject
@@ -22,8 +20,6 @@ Find = Callable[[int | str], object]
 # Blanks as float() knows them: the separators U+001C to U+001F are white space to a regular expression, not to it.
 _BLANKS = r"[^\S\x1c-\x1f]*"
 _NUMBER = _BLANKS + r"[+-]?(?:[0-9]+(?:{point}[0-9]+)?|{point}[0-9]+)(?:[eE][+-]?[0-9]+)?" + _BLANKS
-# Blank to no one and part of no number: it keeps numbers apart.
-_BETWEEN = "\x1f"
 _DAMAGED = re.compile(r"(?=.*[0-9])[-+.,eE0-9]+")
 
 
@@ -159,7 +155,6 @@ class Mapping:
         numbers = Numbers(plan)
         missing = frozenset(plan.missing) | {""}
         self._entries = [(channel.channel, _reader(channel, numbers, missing)) for channel in plan.channels]
-        self._quick = _Quick(plan) if all(map(_is_plain, plan.channels)) else None
 
     def items(self, find: Find, raw: bytes) -> list[Record | Reject]:
         """The readings of one message, then a reject for each mapped field that is none.
@@ -167,8 +162,6 @@ class Mapping:
         A field that is the rest of a number takes the whole message with it: bytes were lost on the way, and a
         neighbour that still looks like a number may have lost some too.
         """
-        if self._quick and (whole := self._quick.readings(find)):
-            return [Record(whole)]
         readings: list[Reading] = []
         bad: list[Record | Reject] = []
         for channel, read in self._entries:
@@ -181,40 +174,6 @@ class Mapping:
         if not readings:
             return [Reject(raw, NOT_A_READING)]
         return [Record(tuple(readings)), *bad]
-
-
-def _is_plain(plan: ChannelPlan) -> bool:
-    return not plan.is_text and not isinstance(plan.field, tuple)
-
-
-class _Quick:
-    """The readings of a message whose every mapped field is a sound number, all at once: the usual message.
-
-    Whatever is otherwise is left to the way that looks at one field after the other and knows the reasons.
-    """
-
-    def __init__(self, plan: SourcePlan) -> None:
-        number = _NUMBER.format(point=re.escape(plan.decimal))
-        self._match = re.compile(f"{number}(?:{_BETWEEN}{number})*").fullmatch
-        self._is_comma = plan.decimal == ","
-        self._fields = [channel.field for channel in plan.channels if not isinstance(channel.field, tuple)]
-        self._names = [channel.channel for channel in plan.channels]
-        self._scales = [channel.scale for channel in plan.channels]
-        self._offsets = [channel.offset for channel in plan.channels]
-
-    def readings(self, find: Find) -> tuple[Reading, ...] | None:
-        texts = list(map(find, self._fields))
-        try:
-            joined = _BETWEEN.join(texts)  # type: ignore[arg-type]
-        except TypeError:  # one is missing, or a number already
-            return None
-        if not self._match(joined) or joined.count(_BETWEEN) != len(texts) - 1:
-            return None
-        if self._is_comma:
-            texts = joined.replace(",", ".").split(_BETWEEN)  # type: ignore[assignment]
-        numbers = map(add, map(mul, map(float, texts), self._scales), self._offsets)  # type: ignore[arg-type]
-        found = tuple(map(Reading, self._names, numbers))
-        return found if all(map(isfinite, [value for _, value in found])) else None  # type: ignore[arg-type]
 
 
 def _reader(plan: ChannelPlan, numbers: Numbers, missing: frozenset[str]) -> Read:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decoders.fields import Mapping
 from logger.decoders.json_lines import pointer_tokens, resolve
 from logger.decoders.registry import FORMATS, make
 from logger.plan import SourcePlan
@@ -278,23 +276,3 @@ def test_every_finite_number_survives(value: float) -> None:
     """A number printed with all its digits is read back bit for bit, in each format."""
     for kind, line in (("delimited", "{0!r},1"), ("keyvalue", "V={0!r},I=1"), ("json", '{{"V": {0!r}, "I": 1}}')):
         assert decode(PAIR[kind], line.format(value)) == [record((VOLTS, value), (AMPS, 1.0))]
-
-
-@given(
-    texts=st.lists(
-        st.sampled_from(["", " ", "-", "1e999", "13.", "nan", "0x1", "1_0", "5\x1f6", "1,5", " 2.5 ", "+3", "1e308"])
-        | st.floats(-1e6, 1e6).map(str),
-        min_size=3,
-        max_size=3,
-    ),
-    point=st.sampled_from([".", ","]),
-)
-def test_a_message_read_at_once_says_what_its_fields_say_one_by_one(texts: list[str], point: str) -> None:
-    """The quick way and the careful one agree on every message, sound or damaged."""
-    plan = replace(
-        source(*(channel(n + 1, f"array.a{n}.voltage", scale=0.1, offset=-1.5) for n in range(3))), decimal=point
-    )
-    quick, careful = Mapping(plan), Mapping(plan)
-    careful._quick = None
-    find = dict(enumerate(texts, start=1)).get
-    assert quick.items(find, b"raw") == careful.items(find, b"raw")
