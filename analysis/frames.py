@@ -13,6 +13,7 @@ from functools import cached_property
 from itertools import chain, pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.sun import MINUTE_MS, Floats, Times
 from logger import reading, sealed
@@ -125,6 +126,13 @@ class Grid:
         """Length of an interval [h]."""
         return self.step / 3_600_000
 
+    def touched(self, stretches: Iterable[tuple[int, int]]) -> npt.NDArray[np.bool_]:
+        """The intervals into which one of the stretches ``start <= t < stop`` [ms UTC] reaches."""
+        found = np.zeros(len(self.start), dtype=bool)
+        for start, stop in stretches:
+            found |= (self.start + self.step > start) & (self.start < stop)
+        return found
+
 
 _NOTHING = Pieces(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
@@ -143,6 +151,10 @@ class Stretch:
 
     def __contains__(self, channel: str) -> bool:
         return channel in self._pieces
+
+    def put(self, channel: str, pieces: Pieces) -> None:
+        """Let a channel hold these pieces instead."""
+        self._pieces[channel] = pieces
 
     def channels(self) -> Iterable[str]:
         return self._pieces.keys()

@@ -21,6 +21,7 @@ from analysis import (
     evidence,
     expected,
     geometry,
+    hands,
     instruments,
     irradiance,
     ladder,
@@ -43,6 +44,8 @@ from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
 from analysis.witnesses import Witness
+from logger import hands_on
+from logger.hands_on import HandsOn
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
 
@@ -87,9 +90,11 @@ def judge_days(
     ]
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(ALWAYS)]
+    work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
+    stretch = hands.left_out(stretch, work, settings)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -149,7 +154,9 @@ class _Shared:
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
         drifts: Drifts,
+        work: Sequence[HandsOn],
     ) -> None:
+        self.work = work
         self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
@@ -253,8 +260,13 @@ class _Shared:
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            self._said[key] = instruments.of_known_time(said, sky.grid, self.unsettled)
+            doubtful = [*self.unsettled, *self.handled(array)]
+            self._said[key] = instruments.of_known_time(said, sky.grid, doubtful)
         return self._said[key]
+
+    def handled(self, array: Array) -> list[tuple[int, int]]:
+        """When hands were in an array, or in what it hangs on."""
+        return hands.stretches(f"array.{array.name}", self.work, self.settings)
 
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)
@@ -333,7 +345,9 @@ def _judge_group(
     state = states.of_array(
         array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
     )
-    tell = evidence.teller(controller, light, said, around, could)
+    handled = grid.touched(shared.handled(array))
+    state[handled & (state != states.NIGHT)] = states.UNKNOWN
+    tell = evidence.teller(controller, light, said, around, could, handled)
     inside = _inside(grid, shared.record)
     minutes = Minutes.of(
         grid,

@@ -202,9 +202,9 @@ def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], met
             "INSERT INTO finding (rule, subject, state, priority, since, until, summary, evidence, causes, method) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (rule, subject, since) DO UPDATE SET "
             # What a person has said of an open finding stands until it returns.
-            "state = CASE WHEN excluded.state = 'unacknowledged' AND finding.state <> 'returned' THEN finding.state "
-            "ELSE excluded.state END, priority = excluded.priority, until = excluded.until, "
-            "summary = excluded.summary, "
+            "state = CASE WHEN excluded.state = 'unacknowledged' "
+            "AND finding.state NOT IN ('returned', 'out-of-service') THEN finding.state ELSE excluded.state END, "
+            "priority = excluded.priority, until = excluded.until, summary = excluded.summary, "
             "evidence = excluded.evidence, causes = excluded.causes, method = excluded.method",
             (
                 f.rule, f.subject, f.state, f.priority, f.since, f.until, f.summary,

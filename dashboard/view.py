@@ -22,6 +22,7 @@ from dashboard import sentences
 from dashboard.spans import ArraySpan, from_days
 from dashboard.writing import LocalTime, period_word
 from logger.errors import SettingsError, StoreError, StoreMissing
+from logger.hands_on import HandsOn
 from logger.record import Record
 from logger.settings import Settings
 from logger.settings_file import read
@@ -71,6 +72,11 @@ class View:
     @property
     def last(self) -> dt.date:
         return self.days[-1].day
+
+    @cached_property
+    def work(self) -> list[HandsOn]:
+        """Where hands are now."""
+        return self.results.work(self.when.now, self.when.now + 1)
 
     @cached_property
     def array_days(self) -> list[ArrayDay]:
