@@ -219,6 +219,7 @@ _EVIDENCE_WORDS = {
     "found_by": "found by",
     "light": "light known by",
     "excess_ratio": "gave of what its settings allow",
+    "hands_before": "hands were in it before",
     "grey_ratio": "under grey skies, of what the other array got for each rated watt",
     "grey_ratio_low": "at least",
     "grey_ratio_high": "at most",

@@ -23,9 +23,10 @@ def made(index: Callable[[int], float], n: int, noise: float = 0.006, seed: int 
     days = []
     for i in range(n):
         ratio = index(i) * (1.0 + noise * random.standard_normal())
+        by_light = {key: [500.0 * ratio, 500.0] for key in ("beam", "grey", "heavy", "light")}
         days.append(
             replace(
-                array_day(i, 1.0), features={"beam": [500.0 * ratio, 500.0], "heavy": [500.0 * ratio, 500.0], "light": [100.0 * ratio, 100.0]}, evidence="horizontal",
+                array_day(i, 1.0), features=by_light, evidence="horizontal",
                 judged_measured_wh=1000.0 * ratio, judged_low_wh=920.0, judged_high_wh=1080.0,
             )
         )  # fmt: skip
