@@ -23,7 +23,7 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "suddenness": (0.5, 0.6),  # 1 came from one day to the next, 0 crept in
     "creep": (0.3, 0.5),  # share of the loss that the slope of the clear days since the last step explains
     "washed": (0.3, 0.5),  # what a wash brought back, over the whole loss
-    "recurs": (0.3, 0.4),  # share of the days on which power came back at one hour of the sun
+    "recurs": (0.3, 0.4),  # share of the days on which power went or came back at one hour of the sun
     "frozen": (0.4, 0.5),  # share of the days of loss on which it froze before the light or in it
     "slid": (0.2, 0.4),  # what came back within an hour of daylight, for good, over the whole loss
     "covered": (0.2, 0.5),  # share of the loss while covered after frost

@@ -115,11 +115,13 @@ def _ice(
 
 
 def _recurring(shown: Sequence[ArrayDay]) -> dict[str, float]:
-    """On how many of the days the power came back at one hour of the sun; nothing where it did on one day at most."""
+    """On how many of the days the power went or came back at one hour of the sun; nothing where it did on one day."""
     if len(shown) < 2:
         return {}
-    rises = [d.features["rise"][0] - d.start for d in shown if "rise" in d.features]
-    alike = max((sum(abs(one - other) <= _ALIKE_MS for other in rises) for one in rises), default=0)
+    alike = 0
+    for kind in ("rise", "fall"):
+        jumps = [d.features[kind][0] - d.start for d in shown if kind in d.features]
+        alike = max([alike, *(sum(abs(one - other) <= _ALIKE_MS for other in jumps) for one in jumps)])
     return {"recurs": (alike - 1) / (len(shown) - 1)} if alike > 1 else {}
 
 

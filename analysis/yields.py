@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import ladder, standstill, states
+from analysis import jumps, ladder, standstill, states
 from analysis.evidence import Tell
 from analysis.expected import Expected
 from analysis.frames import Grid
@@ -107,7 +107,7 @@ def of_day(
         states=_minutes(held),
         features=_features(array, day, judged, grid, light, said, expected)
         | (_first_low(judged, grid, said, expected) if found == "shortfall" else {})
-        | _rise(judged, grid, said, expected)
+        | jumps.of_day(judged, grid, said.power, expected.power)
         | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
         plane_min=float(plane.sum()) * hours * 60.0,
@@ -184,9 +184,6 @@ def runs(
 
 
 _LASTING_MIN = 30.0
-# A rise is so much of the hour after it, what stays of that to the day's end, and the share of the day's light that
-# either hour must hold; common practice, no source.
-_LEAST_RISE, _STAYS, _WEIGHTY, _HOUR_MS = 0.12, 0.93, 0.03, 3_600_000
 
 
 def _first_low(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[str, int]:
@@ -198,32 +195,6 @@ def _first_low(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> 
     lasting = sums[np.minimum(np.arange(len(at)) + wide, len(at))] - sums[:-1] < 0
     low = np.flatnonzero((got < least) & lasting)
     return {"first_low": int(grid.start[at[low[0]]])} if len(low) else {}
-
-
-def _rise(judged: Mask, grid: Grid, said: Measured, expected: Expected) -> dict[str, list[float]]:
-    """Where the ratio rose most from one hour to the next and stayed for the rest of the day: the moment, UTC [ms], the
-    ratio of the hour before and that of the rest; empty where it rose by little."""
-    at = np.flatnonzero(judged)
-    hour = max(round(_HOUR_MS / grid.step), 1)
-    if len(at) < hour:
-        return {}
-    got, could = (np.concatenate([[0.0], np.cumsum(p[at])]) for p in (said.power, expected.power))
-    # Half an hour of light on either side tells something; dawn and dusk are a small part of the day and of the light.
-    here = np.arange(max(hour // 2, 1), len(at) - max(hour // 2, 1) + 1)
-    first, last = np.maximum(here - hour, 0), np.minimum(here + hour, len(at))
-    least = _WEIGHTY * could[-1]
-    weighty = (could[here] - could[first] > least) & (could[last] - could[here] > least)
-    here, first, last = here[weighty], first[weighty], last[weighty]
-    end = np.full(len(here), len(at))
-    before, after, rest = (
-        (got[b] - got[a]) / (could[b] - could[a]) for a, b in ((first, here), (here, last), (here, end))
-    )
-    rose = (after - before > _LEAST_RISE * after) & (rest > _STAYS * after)
-    if not rose.any():
-        return {}
-    best = int(np.argmax(np.where(rose, after - before, -np.inf)))
-    moment = int(grid.start[at[here[best]]])
-    return {"rise": [moment, round(float(before[best]), 3), round(float(rest[best]), 3)]}
 
 
 def _features(

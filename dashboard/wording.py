@@ -217,6 +217,7 @@ _EVIDENCE_WORDS = {
     "judged_ratio": "got of what the light allowed",
     "lost_fraction": "lost",
     "found_by": "found by",
+    "hours": "each clear day",
     "light": "light known by",
     "excess_ratio": "gave of what its settings allow",
     "hands_before": "hands were in it before",

@@ -2,7 +2,7 @@
 
 What the light allowed is told in two ways: by light and datasheet, and by the other arrays under a grey sky, where
 all of them see the same (`analysis.twins`). A finding says which of the two found it; where both did, it is one. What
-creeps in too slowly for either is told from clear day to clear day (`analysis.creeping`).
+is too little for either is told by the clear days among themselves (`analysis.slight`).
 """
 
 from __future__ import annotations
@@ -11,14 +11,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from analysis import creeping, trends, twins
+from analysis import slight, twins
 from analysis.causes import CAUSES
-from analysis.creeping import Crept
 from analysis.diagnosis import rank
-from analysis.explained import without_cables, without_findings
 from analysis.features import cable_share, of_shortfall, steps_of_loss
 from analysis.findings import History, Spell, between_changes, spells
-from analysis.folding import CLEAR_DAYS
 from analysis.results import ArrayDay, Finding, StateRun, TwinDay
 from analysis.twins import Compared
 
@@ -39,7 +36,7 @@ def found(history: History) -> list[Finding]:
         for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
             by_light += [_shortfall(history, stretch, spell, changed) for spell in _shortfalls(stretch)]
         told = _with_twins(history, name, by_light)
-        findings += told + _crept(history, name, days, told)
+        findings += told + slight.found(history, name, days, told)
         findings += [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]
     return findings
 
@@ -186,47 +183,6 @@ def _weaker(
             "found_by": TWINS,
             **told,
             "features": {key: round(value, 3) for key, value in features.items()},
-        },
-        causes=rank(RULE, features, CAUSES),
-    )
-
-
-# -- from clear day to clear day ------------------------------------------------------------------------------
-
-
-def _crept(history: History, name: str, days: Sequence[ArrayDay], told: Sequence[Finding]) -> list[Finding]:
-    """What crept in from one clear day to the next, too slowly to be told by any of them; where nothing stands yet."""
-    free, _ = without_findings(days, told)
-    free, _ = without_cables(free, history.settings, history.loops)
-    start_of = {d.day: d.start for d in days}
-    trend = trends.of_array(name, free, history.notes, history.changes.get(f"array.{name}", ()))
-    findings = []
-    for crept in creeping.of_trend(trend):
-        since, until = start_of[crept.since], start_of[crept.until] if crept.until else None
-        if not any((f.until is None or f.until > since) and (until is None or f.since < until) for f in told):
-            findings.append(_creeping(name, crept, since, until))
-    return findings
-
-
-def _creeping(name: str, crept: Crept, since: int, until: int | None) -> Finding:
-    features = {"covered": 0.0, "evenness": 1.0, "suddenness": 0.0, "creep": 1.0}
-    if crept.washed is not None:
-        features["washed"] = min(max(crept.washed / crept.lost, 0.0), 1.5)
-    return Finding(
-        rule=RULE,
-        subject=f"array.{name}",
-        state="unacknowledged" if until is None else "returned",
-        priority="low",
-        since=since,
-        until=until,
-        summary=f"{name} lost {100 * crept.lost:.0f} % from clear day to clear day, a little each day",
-        evidence={
-            "lost_fraction": round(crept.lost, 3),
-            "lost_fraction_low": round(crept.low, 3),
-            "lost_fraction_high": round(crept.high, 3),
-            "clear_days": crept.days,
-            "found_by": CLEAR_DAYS,
-            "features": features,
         },
         causes=rank(RULE, features, CAUSES),
     )
