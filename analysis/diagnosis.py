@@ -52,6 +52,8 @@ BACKGROUND: dict[str, tuple[float, float]] = {
 }
 Expected = Mapping[str, tuple[float, float]]
 _NONE_PRIOR = 0.08
+# What stays for what no cause names, however well one fits; common practice, no source.
+_LEAST_DOUBT = 0.03
 _SHOWN = 4
 
 
@@ -95,8 +97,11 @@ def rank(rule: str, features: Mapping[str, float], explanations: tuple[Explanati
     for e in explanations:
         if rule in e.priors:
             weights.append((e.priors[rule] * math.exp(_support(e, features)), e.cause, e.check_for(rule)))
-    total = sum(weight for weight, _, _ in weights)
-    ordered = sorted(weights, key=lambda row: (-row[0], row[1]))
+    # A handful of features never rules out what nobody thought of: that keeps its least share.
+    known = sum(weight for weight, _, _ in weights[1:])
+    doubt = max(weights[0][0], known * _LEAST_DOUBT / (1.0 - _LEAST_DOUBT))
+    total = known + doubt
+    ordered = sorted([(doubt, *weights[0][1:]), *weights[1:]], key=lambda row: (-row[0], row[1]))
     return tuple(Cause(cause, round(weight / total, 3), check) for weight, cause, check in ordered[:_SHOWN])
 
 

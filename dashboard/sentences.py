@@ -31,7 +31,11 @@ from dashboard.writing import (
 )
 
 AGAINST_ARRAYS = ("yield-shortfall", "array-dead")
+# Shortfalls that the clear days tell among themselves.
+BY_CLEAR_DAYS = ("clear days", "hours of the sun")
 _POOR_DAY = 0.5
+# A cause is named in the first sentence where it is so likely.
+_LIKELY = 0.5
 # Under these shares of what the light allowed it is not worth a word.
 _WORTH_SAYING = 0.05
 _SOUND = 0.02
@@ -82,12 +86,22 @@ def _shortfall(finding: Finding, spans: Sequence[ArraySpan], when: LocalTime) ->
         return f"the {name} array has lain covered since {since}"
     if "judged_ratio" not in finding.evidence and "grey_ratio" in finding.evidence:
         return f"the {name} array has given {of_its_twin(finding)} since {since}"
+    if finding.evidence.get("found_by") in BY_CLEAR_DAYS:
+        return f"the {name} array {finding_line(finding)}, since {since}"
     share = finding.evidence.get("judged_ratio", next((s.ratio for s in spans if s.name == name), None))
     gave = f"{percent(share)} of what the light allowed" if share is not None else "less than the light allowed"
     mostly = finding.evidence.get("mostly")
     when_lost = {"morning": ", lost mostly in the morning", "midday": ", lost mostly around noon",
                  "afternoon": ", lost mostly in the afternoon"}.get(str(mostly), "")  # fmt: skip
-    return f"the {name} array has given {gave} since {since}{when_lost}"
+    return f"the {name} array has given {gave} since {since}{when_lost}{_likeliest(finding)}"
+
+
+def _likeliest(finding: Finding) -> str:
+    """The first cause, where it is likelier than all others together."""
+    first = next(iter(finding.causes), None)
+    if first is None or first.probability < _LIKELY or first.cause == "none-of-these":
+        return ""
+    return f" ({word(CAUSES, first.cause)}, most likely)"
 
 
 def _is_cover(finding: Finding) -> bool:
@@ -173,16 +187,10 @@ def finding_line(finding: Finding) -> str:
     """A finding in a few words with its size: "bad joint or thin cable, +430 mΩ"."""
     e = finding.evidence
     size = ""
+    if finding.rule in ("yield-shortfall", "yield-excess"):
+        return _harvest_line(finding)
     if finding.rule == "loop-resistance" and e.get("ohm") is not None and e.get("design_ohm") is not None:
         size = f"+{resistance(e['ohm'] - e['design_ohm'])}"
-    elif finding.rule == "yield-shortfall" and _is_cover(finding):
-        return f"covered, {energy(e['covered_wh'])} lost"
-    elif finding.rule == "yield-shortfall" and e.get("judged_ratio") is not None:
-        return f"got {percent(e['judged_ratio'])} of what the light allowed"
-    elif finding.rule == "yield-shortfall" and e.get("grey_ratio") is not None:
-        return f"got {of_its_twin(finding)}"
-    elif finding.rule == "yield-excess":
-        return f"gave {percent(e['excess_ratio'])} of what its settings allow"
     elif finding.rule == "enclosure-over-temperature" and e.get("peak_c") is not None:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
@@ -191,6 +199,25 @@ def finding_line(finding: Finding) -> str:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
     return word(RULES, finding.rule) + (f", {size}" if size else "")
+
+
+def _harvest_line(finding: Finding) -> str:
+    """The same of an array that gave less, or more, than the light allowed."""
+    e = finding.evidence
+    line = word(RULES, finding.rule)
+    if e.get("excess_ratio") is not None:
+        line = f"gave {percent(e['excess_ratio'])} of what its settings allow"
+    elif e.get("found_by") == "clear days":
+        line = f"lost {percent(e['lost_fraction'])} from clear day to clear day"
+    elif e.get("found_by") == "hours of the sun":
+        line = f"dips {e['hours']}, {energy(e['lost_wh'] / max(len(e['days']), 1))} a clear day"
+    elif _is_cover(finding):
+        line = f"covered, {energy(e['covered_wh'])} lost"
+    elif e.get("judged_ratio") is not None:
+        line = f"got {percent(e['judged_ratio'])} of what the light allowed"
+    elif e.get("grey_ratio") is not None:
+        line = f"got {of_its_twin(finding)}"
+    return line
 
 
 def in_force(finding: Finding, when: LocalTime) -> str:
@@ -246,6 +273,13 @@ def harvest(spans: Sequence[ArraySpan], days: int) -> str:
 
 
 _LIMITED = ("bank-limited", "current-limited", "held-back", "heat-derated", "cold-blocked", "too-low", "diverting")
+
+
+# Said once, under the almanac: a nameplate is no promise.
+NAMEPLATE_NOTE = (
+    "What an array could have had is reckoned from the light and the warmth of each minute, not from its nameplate: a "
+    "module of 100 W that gives 75 W in a warm noon sun is healthy."
+)
 
 
 def held_back(day: ArrayDay, likely: str | None = None) -> str:

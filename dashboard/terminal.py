@@ -12,6 +12,7 @@ from analysis.results import Finding
 from dashboard import trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
+    AGAINST_ARRAYS,
     NO_NOTICE,
     NOT_JUDGED,
     NOTHING_TO_DO,
@@ -21,8 +22,11 @@ from dashboard.sentences import (
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
-from dashboard.wording import PRIORITIES, VERDICTS, subject, word
+from dashboard.wording import PRIORITIES, VERDICTS, at_place, subject, word
 from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
+
+# The second cause is named from this probability on; that none is known is no news.
+_MAY_WELL_BE, _NONE = 0.05, "none-of-these"
 
 
 def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UTC") -> str:
@@ -50,7 +54,7 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     found = [finding_from_json(f) for f in verdict["findings"]]
     lines = [f"{verdict['site']}, {dates(first, last)}", "", *_dangers(found, width)]
     lines += _wrapped(headline(spans, found, when), width)
-    lines += ["", *_arrays(spans, width)]
+    lines += ["", *_arrays(spans, found, width)]
     lines += _measures(verdict, when, width)
     if found:
         lines += ["", *_notices(found, when, width)]
@@ -81,7 +85,7 @@ def _wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str
     )
 
 
-def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
+def _arrays(spans: Sequence[ArraySpan], findings: Sequence[Finding], width: int) -> list[str]:
     """A table where there is room for it, else a paragraph an array."""
     wide = min(max((len(s.name) for s in spans), default=0) + 2, 18)
     if not spans:
@@ -106,6 +110,9 @@ def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
         for wh, why in ((s.curtailed_wh, "not taken: bank full or a limit"), (s.covered_wh, "lost under a cover")):
             if wh and s.expected_wh and wh > 0.05 * s.expected_wh:
                 lines.append(f"{'':<{wide}}{energy(wh):>12}  {why}")
+        # The verdict is of the whole span: what stands by its end is said beside it.
+        against = [f for f in findings if f.is_open and f.rule in AGAINST_ARRAYS and f.subject == f"array.{s.name}"]
+        lines += [f"{'':<{wide}}{'':>12}  but see notice No. {f.id}" for f in against]
     return lines
 
 
@@ -154,7 +161,10 @@ def _notices(findings: Sequence[Finding], when: LocalTime, width: int) -> list[s
         urgency = f"; see to it {word(PRIORITIES, f.priority)}" if f.is_open else ""
         lines += _wrapped(f"{in_force(f, when)}{urgency}", width, "     ", "     ")
         if f.causes:
-            ranked = ", or ".join(cause_line(c.cause, c.probability) for c in f.causes[:2])
+            first, *others = f.causes
+            # The next best is worth a word where it may well be it.
+            named = [first, *(c for c in others[:1] if c.probability >= _MAY_WELL_BE and c.cause != _NONE)]
+            ranked = ", or ".join(cause_line(c.cause, c.probability) for c in named)
             lines += _wrapped(f"most likely: {ranked}", width, "     ", "     ")
     return lines
 
@@ -177,4 +187,4 @@ def _next(findings: Sequence[Finding], width: int) -> list[str]:
             lines += _wrapped(caution, width)
     tool = "" if todo[0].tool == "nothing" else f"; take: {todo[0].tool}"
     lines += _wrapped(CODES, width) if CODES in todo[0].cautions else []
-    return [*lines, *_wrapped(f"Next, at the {todo[0].place}{tool}. {todo[0].do}", width, rest="  ")]
+    return [*lines, *_wrapped(f"Next, {at_place(todo[0].place)}{tool}. {todo[0].do}", width, rest="  ")]

@@ -141,6 +141,15 @@ CAUSES: dict[str, CauseWord] = {
     "none-of-these": CauseWord("none of these", "no known cause fits what was measured", _BOX, "meter"),
 }
 
+# Where an act is done, as said of a person.
+_AT = {
+    _DECK: "on deck",
+    _SCREEN: "at the screen",
+    "deck to box": "between deck and box",
+    "cabin": "in the cabin",
+    "box and bilge": "at the box and in the bilge",
+}
+
 PRIORITIES: dict[str, Word] = {
     "high": Word("now", "see to it before anything else"),
     "medium": Word("soon", "see to it on this visit"),
@@ -173,6 +182,11 @@ def word(table: dict[str, Word] | dict[str, CauseWord], key: str) -> str:
     """The plain word of a key; a key that a later analysis adds is shown as it is, with spaces."""
     known = table.get(key)
     return known.word if known else key.replace("-", " ")
+
+
+def at_place(place: str) -> str:
+    """A place as where one stands: "on deck", "at the box"."""
+    return _AT.get(place, f"at the {place}")
 
 
 def subject(key: str) -> str:

@@ -17,8 +17,8 @@ EXPLANATION = Explanation(
         "sister_loss": (0.0, 0.3),
     },
     next_check=(
-        "Wipe the modules first: droppings imitate it. Then compare open-circuit volts of alike modules in "
-        "the same minute. Array wires are live in any light: open the DC isolator or cover the modules before"
-        " parting a plug."
+        "Wipe the modules first: droppings on one look just like it. If nothing changes, compare the open-circuit "
+        "volts of alike modules in the same minute. Array wires are live in any light: open the DC isolator or cover "
+        "the modules before parting a plug."
     ),
 )

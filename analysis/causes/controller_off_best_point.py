@@ -17,7 +17,9 @@ EXPLANATION = Explanation(
         "sister_loss": (0.0, 0.3),
     },
     next_check=(
-        "Compare the array's volts with the datasheet's Vmp, warm, in steady sun; then note whether a pause "
-        "by its own isolator cures it. Order off: loads, array, bank."
+        "In steady sun read the array's volts at the controller: they should be about nine tenths of the modules' Vmp "
+        "times the number in series. If they lie far off, switch the controller off and on again: off in the order "
+        "loads, array, bank; on in the order bank, array, loads. Array wires are live in any light: use the isolators, "
+        "part no plug."
     ),
 )

@@ -7,7 +7,7 @@ EXPLANATION = Explanation(
     priors={"fan-ineffective": 0.25, "controller-throttled": 0.15},
     expects={"jump": (1.0, 0.3), "has_fan": (1.0, 0.15)},
     next_check=(
-        "Read the volts at the fan's own plug: none means fuse, plug or the output that feeds it. One pole at"
-        " a time, insulated tool."
+        "Read the volts at the fan's own plug. If there are none, look at its fuse, its switch, and the output that "
+        "feeds it. One pole at a time, insulated tool; a heatsink may be hot."
     ),
 )

@@ -6,5 +6,8 @@ EXPLANATION = Explanation(
     cause="hot-surroundings",
     priors={"enclosure-over-temperature": 0.4, "controller-throttled": 0.3},
     expects={"warm_air": (1.0, 0.4)},
-    next_check="Read the thermometer beside the box at the hottest hour; open a hatch and compare.",
+    next_check=(
+        "Read a thermometer beside the box at the hottest hour, open a hatch, and read it again. "
+        "The box itself stays shut."
+    ),
 )

@@ -6,5 +6,8 @@ EXPLANATION = Explanation(
     cause="inlet-blocked",
     priors={"fan-ineffective": 0.2, "enclosure-over-temperature": 0.2, "controller-throttled": 0.25},
     expects={"jump": (0.1, 0.35)},
-    next_check="Look at both meshes with a torch and clear them; watch the box for one sunny day.",
+    next_check=(
+        "Look at both meshes with a torch and brush them clear; then watch the box for one sunny day. Keep fingers out "
+        "of the fan; a heatsink may be hot."
+    ),
 )

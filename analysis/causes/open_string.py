@@ -18,7 +18,8 @@ EXPLANATION = Explanation(
         "sister_loss": (0.0, 0.3),
     },
     next_check=(
-        "Clamp meter round each string's wire in the same minute of sun: one reads nothing. Array wires are "
-        "live in any light: open the DC isolator or cover the modules before parting a plug."
+        "Put a DC clamp meter round one wire of each string in the same minute of sun: the open one reads nothing, and "
+        "nothing need be parted. Array wires are live in any light: open the DC isolator or cover the modules before "
+        "parting a plug."
     ),
 )

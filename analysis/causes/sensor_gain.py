@@ -17,7 +17,7 @@ EXPLANATION = Explanation(
     next_check={
         "loop-resistance": (
             "With the circuit open and no current, both meters should read the same volts. Compare them with a hand "
-            "meter. Array wires are live in any light: keep to covered test points."
+            "meter. Array wires are live in any light: touch test points alone."
         ),
         "yield-excess": (
             "Close a DC clamp meter round one conductor of the array in steady sun and compare it with the amps shown; "

@@ -19,7 +19,7 @@ EXPLANATION = Explanation(
         "washed": (0.8, 0.5),
     },
     next_check=(
-        "Wash one module with fresh water and compare it with its neighbour in the same minute. Wait for "
-        "calm; a wet deck is slippery."
+        "Wash the array with fresh water in the cool of the day, for cold water can crack hot glass, and write it in "
+        "the logbook: the next clear day shows what it brought. Wait for calm; a wet deck is slippery."
     ),
 )

@@ -98,8 +98,8 @@ def _apart(spell: Spell[_Pair], history: History) -> Finding:
         priority="low",
         since=spell.shown[0].start,
         until=spell.returned.start if spell.returned else None,
-        summary=f"under one clear sky {last.one.channel} says {100 * abs(ratio - 1):.0f} % "
-        f"{'more' if ratio > 1 else 'less'} than {last.other.channel}, for its place",
+        summary=f"under one clear sky {_called(last.one.channel)} says {100 * abs(ratio - 1):.0f} % "
+        f"{'more' if ratio > 1 else 'less'} than {_called(last.other.channel)}, each for its place",
         evidence={
             "channel": last.doubtful.channel,
             "channels": [last.one.channel, last.other.channel],
@@ -108,6 +108,16 @@ def _apart(spell: Spell[_Pair], history: History) -> Finding:
         },
         causes=rank(RULE, {}, CAUSES),
     )
+
+
+def _called(channel: str) -> str:
+    """A light sensor as said aloud."""
+    subject, name = channel.split(".")[1:] if channel.count(".") == 2 else (channel, "")
+    if name == "plane":
+        return f"the light sensor in the plane of {subject}"
+    if name == "reference_current":
+        return f"the reference module of {subject}"
+    return {GLOBAL: "the light sensor facing up", LUX: "the lux sensor"}.get(channel, channel)
 
 
 def _source(channel: str, history: History) -> str:
@@ -124,7 +134,10 @@ def _drift(channel: str, spell: Spell[LightDay], history: History) -> Finding:
         priority="low",
         since=spell.shown[0].start,
         until=spell.returned.start if spell.returned else None,
-        summary=f"{channel} has {way} by {100 * abs(last.drift - 1):.0f} % since its first clear days; taken out",
+        summary=(
+            f"{_called(channel)} has {way} by {100 * abs(last.drift - 1):.0f} % since its first clear days; the light "
+            "that judges the arrays is put right for it"
+        ),
         evidence={
             "channel": channel,
             "drift": round(last.drift, 3),
@@ -145,7 +158,7 @@ def _finding(channel: str, spell: Spell[LightDay], history: History) -> Finding:
         priority="medium" if gain > 1 else "low",
         since=spell.shown[0].start,
         until=spell.returned.start if spell.returned else None,
-        summary=f"{channel} says {much} under a clear sky",
+        summary=f"{_called(channel)} says {much} under a clear sky",
         evidence={
             "channel": channel,
             "gain": round(gain, 3),

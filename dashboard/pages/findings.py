@@ -9,7 +9,7 @@ from dashboard import sentences
 from dashboard.acts import act, by_worth, dangers
 from dashboard.pages.sheet import Piece, before_you_touch, cautions, note, place, section, sheet, urgency, what_to_do
 from dashboard.view import View
-from dashboard.wording import CAUSES, RULES, evidence, word
+from dashboard.wording import CAUSES, RULES, at_place, evidence, word
 from dashboard.writing import capital, chance, sentence
 
 PATH, NAME = "/findings", "findings"
@@ -55,7 +55,7 @@ def _to_do(view: View, finding: Finding) -> list[Piece]:
     tool = "" if todo.tool == "nothing" else f"; take: {todo.tool}"
     return [
         html.P([html.Strong("What to do. "), *what_to_do(todo)]),
-        note(f"At: {todo.place}{tool}."),
+        note(f"{capital(at_place(todo.place))}{tool}."),
         cautions(todo.cautions),
     ]
 

@@ -40,6 +40,7 @@ def layout(view: View, **_unused: str) -> Piece:
             "lede",
         ),
         _almanac(view),
+        note(sentences.NAMEPLATE_NOTE),
         _turning(view),
         *[piece for name in dict.fromkeys(d.array for d in view.array_days) for piece in _of_array(view, name)],
         _trends(view),

@@ -18,7 +18,7 @@ from dashboard.pages.sheet import (
     what_to_do,
 )
 from dashboard.view import View
-from dashboard.wording import subject
+from dashboard.wording import at_place, subject
 from dashboard.writing import capital, dates, listed, percent, quantity
 
 PATH, NAME = "/", "now"
@@ -72,7 +72,7 @@ def _act(one: Act) -> Piece:
     return html.Li(
         [
             html.P([*what_to_do(one), " ", notice_link(one.finding)]),
-            html.P(f"At: {one.place}{tool}. {capital(urgency(one.finding))}.", className="note"),
+            html.P(f"{capital(at_place(one.place))}{tool}. {capital(urgency(one.finding))}.", className="note"),
             cautions(one.cautions),
         ]
     )

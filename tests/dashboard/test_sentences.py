@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -36,7 +37,7 @@ def test_a_shortfall_is_not_the_weather() -> None:
     """The first sentence names the array, its share, since when, and at what time of day."""
     assert plain(sentences.headline(SPANS, FOUND, WHEN)) == (
         "Not the weather: the cabin array has given 78 % of what the light allowed since 16 June, "
-        "lost mostly in the afternoon."
+        "lost mostly in the afternoon (shade, most likely)."
     )
 
 
@@ -180,3 +181,32 @@ def test_an_empty_day_list_gives_no_span() -> None:
     nothing: list[ArrayDay] = []
     assert from_days(nothing) == []
     assert sentences.headline([], [], WHEN) == sentences.NOT_JUDGED
+
+
+@pytest.mark.parametrize(
+    ("evidence", "line"),
+    [
+        ({"found_by": "clear days", "lost_fraction": 0.08}, "lost 8 % from clear day to clear day"),
+        (
+            {
+                "found_by": "hours of the sun",
+                "hours": "from 3 to 1 hour before noon",
+                "lost_wh": 900.0,
+                "days": ["x"] * 3,
+            },
+            "dips from 3 to 1 hour before noon, 300 Wh a clear day",
+        ),
+    ],
+)
+def test_slight_shortfalls_say_by_what_they_were_found(evidence: dict[str, Any], line: str) -> None:
+    """In a notice, and in the first sentence instead of a ratio of the whole span."""
+    slight = replace(SHORT, evidence=evidence)
+    assert plain(sentences.finding_line(slight)) == line
+    assert f"the cabin array {line}, since" in plain(sentences.headline(SPANS, [slight], WHEN))
+
+
+def test_an_excess_is_told_with_its_size() -> None:
+    """It is something else than a fault of the array's: the arrays' shares come first."""
+    excess = replace(SHORT, rule="yield-excess", evidence={"excess_ratio": 1.35})
+    assert plain(sentences.finding_line(excess)) == "gave 135 % of what its settings allow"
+    assert "something else is wrong" in sentences.headline(SPANS, [excess], WHEN)

@@ -78,14 +78,14 @@ def test_assess_opens_with_the_verdict_and_ends_with_the_next_act() -> None:
     assert "Not the weather: the cabin array has given 78 % of what the light allowed since 16 June" in flat
     assert "gantry home run: 546 mΩ (538 to 554), drawn 118 mΩ" in text
     assert "Before you touch anything: gantry home run: up to 32 W of heat" in flat
-    assert "Next, at the deck to box; take: meter. Feel each plug of the gantry home run" in flat
+    assert "Next, between deck and box; take: meter. Feel each plug of the gantry home run" in flat
     assert flat.endswith("above 3 A.")
 
 
 def test_cautions_stand_above_the_act() -> None:
     """Nobody reads the act without its caution."""
     flat = " ".join(assess_text(verdict()).split())
-    assert flat.index("Array wires are live in any light.") < flat.index("Next, at the deck")
+    assert flat.index("Array wires are live in any light.") < flat.index("Next, between deck and box")
 
 
 def test_nothing_wrong_ends_with_nothing_to_do() -> None:
