@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.conductors import temperature_factor
@@ -69,8 +70,9 @@ def without_cables(
     may be sound copper in the sun takes nothing back.
     """
     found, touched = [], []
+    told = _by_cable(loops)
     for d in days:
-        estimate = _estimate(d, settings, loops)
+        estimate = _estimate(d, settings, told)
         beyond = _beyond(estimate)
         features, back = dict(d.features), beyond * d.features.get("judged_a2h", 0.0)
         if estimate is None or back <= 0.0:
@@ -90,13 +92,20 @@ def without_cables(
     ]
 
 
-def _estimate(day: ArrayDay, settings: Settings, loops: Sequence[LoopEstimate]) -> LoopEstimate | None:
-    standing = settings.on(day.day).cable
-    cable = next((c.name for c in standing if c.carries == f"array.{day.array}"), None)
-    told = [
-        e for e in loops if e.cable == cable and e.ohm is not None and day.start - _LASTING_MS <= e.start <= day.start
-    ]
-    return max(told, key=lambda e: e.start, default=None)
+def _by_cable(loops: Sequence[LoopEstimate]) -> dict[str, list[LoopEstimate]]:
+    """The estimates that tell something, of each run in the order of time."""
+    found: dict[str, list[LoopEstimate]] = {}
+    for estimate in sorted(loops, key=lambda e: e.start):
+        if estimate.ohm is not None:
+            found.setdefault(estimate.cable, []).append(estimate)
+    return found
+
+
+def _estimate(day: ArrayDay, settings: Settings, loops: Mapping[str, Sequence[LoopEstimate]]) -> LoopEstimate | None:
+    run = next((c.name for c in settings.cable if c.carries == f"array.{day.array}" and c.in_force(day.day)), "")
+    told = loops.get(run, ())
+    last = bisect_right(told, day.start, key=lambda e: e.start) - 1
+    return told[last] if last >= 0 and told[last].start >= day.start - _LASTING_MS else None
 
 
 def _beyond(estimate: LoopEstimate | None) -> float:

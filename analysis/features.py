@@ -58,10 +58,9 @@ def of_shortfall(
         (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
         if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
             features[feature] = (a - b) / lost
+    dates = {d.day for d in shown}
     sisters = [
-        s.judged_ratio
-        for s in history.array_days
-        if s.array != name and s.judged_ratio is not None and s.day in {d.day for d in shown}
+        s.judged_ratio for s in history.array_days if s.array != name and s.judged_ratio is not None and s.day in dates
     ]
     if sisters and lost > 0:
         features["sister_loss"] = max(1.0 - statistics.median(sisters), 0.0) / lost
@@ -71,20 +70,26 @@ def of_shortfall(
         level = statistics.median(before)
         features["suddenness"] = min(max((level - first) / max(level - (1.0 - lost), 0.02), 0.0), 1.5)
     if lost > 0:
-        features |= _dirt(history, name, days, shown[-1].start, lost) | _ice(days, shown, returned, lost)
+        reach = shown[0].start - trends.REACH_DAYS * DAY_MS
+        near = [d for d in days if reach <= d.start <= shown[-1].start + _AFTERWARDS_MS]
+        features |= _dirt(history, name, near, shown[-1].start, lost) | _ice(days, shown, returned, lost)
         features |= _recurring(shown)
     return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
 
 
 def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:
-    """What the array's trend says of dirt: the share of the loss that crept in, and whether a wash brought it back."""
+    """What the array's trend says of dirt: the share of the loss that crept in, and whether a wash brought it back.
+
+    The days are those of a season before the loss, and some after its last day.
+    """
     found = {}
     days, _ = without_cables(days, history.settings, history.loops)
     until = trends.of_array(name, [d for d in days if d.start <= last], history.notes)
     if until.soiled is not None and until.verdict != "cannot tell":
         found["creep"] = min(max(until.soiled / lost, 0.0), 1.5)
-    after = trends.of_array(name, [d for d in days if d.start <= last + _AFTERWARDS_MS], history.notes)
-    washed = [step.rise for step in after.steps if step.note is not None]
+    cleanings = [note for note in history.notes if trends.tells_cleaning(note, name)]
+    after = trends.of_array(name, days, cleanings).steps if cleanings else ()
+    washed = [step.rise for step in after if step.note is not None]
     if washed:
         found["washed"] = min(max(washed[-1] / lost, 0.0), 1.5)
     return found

@@ -260,11 +260,11 @@ def _breaks(t: Floats, y: Floats, cleaned: Sequence[dt.date]) -> list[int]:
         if len(jumps) < 2 * _BESIDE:
             break
         sigma = 1.4826 * float(np.median(np.abs(jumps - np.median(jumps)))) / math.sqrt(2.0)
-        places = [(i, a, b) for a, b in pairwise(edges) for i in range(a + 2, b - 1)]
-        worth, (i, a, b) = max(((_worth(flat, *place, sigma), place) for place in places), default=(0.0, (0, 0, 0)))
+        steps = [(*_largest(flat[a:b], sigma), a, b) for a, b in pairwise(edges) if b - a > 3]
+        worth, i, a, b = max(steps, default=(0.0, 0, 0, 0))
         if worth < 1.0:
             break
-        found.add(_place(flat, i, a, b))
+        found.add(_place(flat, a + i, a, b))
     return sorted(found)
 
 
@@ -274,11 +274,23 @@ def _first_clean(t: Floats, y: Floats, day: dt.date) -> int | None:
     return max((i for i in places if 0 < i < len(t)), key=lambda i: float(y[i] - y[i - 1]), default=None)
 
 
-def _worth(y: Floats, i: int, begin: int, end: int, sigma: float) -> float:
-    """A step's size over the least that counts."""
-    after, before = min(_BESIDE, end - i), min(_BESIDE, i - begin)
-    limit = max(_LEAST_STEP, _STEP_SIGMAS * 1.25 * sigma * math.sqrt(1.0 / after + 1.0 / before))
-    return abs(_beside(y, i, begin, end)) / limit
+def _largest(y: Floats, sigma: float) -> tuple[float, int]:
+    """The step that is largest against the least that counts, as a multiple of that, and where it is."""
+    i = np.arange(2, len(y) - 1)
+    after, before = np.minimum(_BESIDE, len(y) - i), np.minimum(_BESIDE, i)
+    levels = _levels(y)
+    limit = np.maximum(_LEAST_STEP, _STEP_SIGMAS * 1.25 * sigma * np.sqrt(1.0 / after + 1.0 / before))
+    worth = np.abs(levels[i + _BESIDE] - levels[i]) / limit
+    best = int(np.argmax(worth))
+    return float(worth[best]), int(i[best])
+
+
+def _levels(y: Floats) -> Floats:
+    """Medians of the values just before each place, 0 to n, and after it those from place `_BESIDE` on."""
+    beyond = np.full(_BESIDE, np.nan)
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(np.concatenate([beyond, y, beyond]), _BESIDE), axis=1)
+    held, row = np.isfinite(windows).sum(axis=1), np.arange(len(windows))
+    return np.asarray((windows[row, (held - 1) // 2] + windows[row, np.minimum(held // 2, _BESIDE - 1)]) / 2)
 
 
 def _place(y: Floats, i: int, begin: int, end: int) -> int:
