@@ -108,7 +108,7 @@ def test_solar_days_of_the_north_have_a_noon_all_year() -> None:
 
 
 def test_a_sensor_in_the_plane_says_nothing_of_a_polar_night() -> None:
-    """No interval has the sun up: no light falls anywhere, the sensor is neither tried nor blamed, and nothing breaks."""
+    """No interval has the sun up: no light falls anywhere, the sensor is neither tried nor blamed, nothing breaks."""
     sky = sky_of(NORTH, MIDWINTER, {"irradiance.a.plane": 0.0})
     assert len(sky.grid.start) == 0
     witness = next(w for w in witnesses.of_settings(frames.settings()) if w.channel == "irradiance.a.plane")
