@@ -88,14 +88,6 @@ def test_now_tells_danger_verdict_acts_and_light_in_this_order(told: story.Story
     assert places == sorted(places)
 
 
-def test_a_notice_says_its_first_check_once_and_no_cause_that_was_ruled_out(told: story.Story) -> None:
-    """What to do is the likeliest cause's check: its row points back to it; what has no chance has no row."""
-    text = shown(told.store, told.settings, "/findings")
-    assert text.count("Feel each plug of the gantry home run") == 1
-    assert "As above." in text
-    assert "under 1" not in text
-
-
 def test_harvest_says_where_the_light_went(told: story.Story) -> None:
     """For each array a plain list, read from the top: from the cloudless sky to what reached the bank."""
     said = shown(told.store, told.settings, "/harvest")
