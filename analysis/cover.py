@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
-from analysis.frames import Grid
+from analysis.frames import Grid, Stretch
+from analysis.results import ArrayDay
 from analysis.sun import Floats, Times
 
 # A module is covered from the moment when it gives less than this share of what the light would allow, after a
@@ -43,6 +46,20 @@ def frost(frosts: Times, grid: Grid) -> npt.NDArray[np.bool_]:
         return np.zeros(len(grid.start), dtype=bool)
     last = np.searchsorted(frosts, grid.start, side="right") - 1
     return np.asarray((last >= 0) & (grid.start - frosts[np.maximum(last, 0)] <= FROST_MEMORY_MS))
+
+
+def with_frost(day: ArrayDay, stretch: Stretch, frosty: npt.NDArray[np.bool_]) -> ArrayDay:
+    """A day that says whether it froze before its light or in it; nobody knows where no thermometer was heard.
+
+    Parameters
+    ----------
+    frosty : ndarray of bool
+        Of `frost`, in the day's intervals.
+    """
+    channels = ("air.outside.temperature", f"array.{day.array}.module_temperature")
+    if not any(len(stretch[channel].between(day.start, day.stop).start) for channel in channels):
+        return day
+    return replace(day, features=day.features | {"froze": float(frosty.any())})
 
 
 def covered(

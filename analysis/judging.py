@@ -370,26 +370,16 @@ def _judge_group(
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
         mask = np.zeros(len(grid.start), dtype=bool)
         mask[a:b] = True
-        # Nobody knows whether it froze where no thermometer was heard.
-        froze = _froze(array, stretch, day, frosty[a:b])
         held = yields.runs(array.name, state, mask, grid, day, shared.record, tell)
+        rungs = ladder.of_day(
+            array, controller, day, mask, grid, clear, horizontal, light, said, could, state, shared.ohms(array, day)
+        )
         judged.append(
             _Judged(
-                _with_features(yields.of_day(array, day, mask, grid, light, said, could, state, held), froze),
-                ladder.of_day(
-                    array,
-                    controller,
-                    day,
-                    mask,
-                    grid,
-                    clear,
-                    horizontal,
-                    light,
-                    said,
-                    could,
-                    state,
-                    shared.ohms(array, day),
+                cover.with_frost(
+                    yields.of_day(array, day, mask, grid, light, said, could, state, held), stretch, frosty[a:b]
                 ),
+                rungs,
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
@@ -397,18 +387,6 @@ def _judge_group(
         )
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
-
-
-def _froze(array: Array, stretch: Stretch, day: SunDay, frosty: yields.Mask) -> dict[str, float]:
-    heard = any(
-        len(stretch[channel].between(day.start, day.stop).start)
-        for channel in ("air.outside.temperature", f"array.{array.name}.module_temperature")
-    )
-    return {"froze": float(frosty.any())} if heard else {}
-
-
-def _with_features(day: ArrayDay, more: dict[str, float]) -> ArrayDay:
-    return replace(day, features=day.features | more) if more else day
 
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:

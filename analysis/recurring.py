@@ -16,6 +16,8 @@ _DEEP, _ALIKE_MS, _TO_RAISE = 0.75, 3_600_000, 3
 # A day tells it where beam makes up so much of its light, worth so many hours at rated power, and where the light is
 # known so well: without a heading the hours of a swinging vessel go up and down by themselves; common practice.
 _BEAM_SHARE, _LEAST_HOURS, _KNOWN = 0.3, 0.5, 0.85
+# Less of the days' light is no notice: a skyline at dawn takes one per cent; common practice, no source.
+_WORTH_A_NOTICE = 0.04
 # Hours that belong to the dip, of the level outside it.
 _LOW = 0.85
 
@@ -101,7 +103,8 @@ def _dips(shown: tuple[ArrayDay, ...], returned: ArrayDay | None, kind: str) -> 
     while last + 1 in low:
         last += 1
     lost = sum(level * could[h] - got[h] for h in range(first, last + 1) if h in could)
-    return Dips(shown, returned, first, last, lost)
+    whole = sum(d.judged_expected_wh or 0.0 for d in shown)
+    return Dips(shown, returned, first, last, lost) if lost >= _WORTH_A_NOTICE * whole else None
 
 
 def in_words(first: int, last: int) -> str:

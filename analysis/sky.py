@@ -283,6 +283,9 @@ class Sky:
         known = next((dome for dome in self._domes if dome.parts is parts), None)
         if known is not None:
             return known  # all arrays stand under one sky
+        if not len(self.grid.start):
+            nothing = np.empty(0)  # a polar night, of which the library's splines can make nothing
+            return Dome(parts, nothing, nothing, nothing)
         found = pvlib.irradiance.perez_driesse(
             90.0, 180.0, parts.dhi, parts.dni, self.extra, self.sun.apparent_zenith, self.sun.azimuth,
             airmass=self.airmass, return_components=True,

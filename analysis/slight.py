@@ -61,7 +61,7 @@ def _creeping(name: str, crept: Crept, since: int, until: int | None) -> Finding
         priority="low",
         since=since,
         until=until,
-        summary=f"{name} lost {100 * crept.lost:.0f} % from clear day to clear day, a little each day",
+        summary=f"the {name} array lost {100 * crept.lost:.0f} % from clear day to clear day, a little each day",
         evidence={
             "lost_fraction": round(crept.lost, 3),
             "lost_fraction_low": round(crept.low, 3),
@@ -87,7 +87,7 @@ def _dipping(name: str, dips: Dips, changed: int | None) -> Finding:
         since=dips.shown[0].start,
         until=until,
         summary=(
-            f"{name} dips {hours} on clear days and comes back within the hour: "
+            f"the {name} array dips {hours} on clear days and comes back within the hour: "
             f"{dips.lost_wh / len(dips.shown):.0f} Wh a day"
         ),
         evidence={

@@ -66,7 +66,7 @@ def _finding(name: str, spell: Spell[ArrayDay], changed: int | None, worked_on: 
         priority="medium" if drawn > 0.5 else "high",
         since=days[0]["start"],
         until=until,
-        summary=f"{name} gives nothing: {words}"
+        summary=f"the {name} array gives nothing: {words}"
         + (f", {volts:.1f} V at its controller" if volts is not None else "")
         + ("; hands were in it before: a way may still be open" if worked_on else ""),
         evidence={

@@ -59,7 +59,13 @@ def _finding(controller: str, spell: Spell[ArrayDay], changed: int | None, histo
         priority="medium",
         since=shown[0].start,
         until=until,
-        summary=f"{controller} was throttled by heat for {minutes / 60:.1f} hours on {len(shown)} of its days",
+        summary=(
+            f"the {controller} controller was throttled by heat for {minutes / 60:.1f} hours on {_days(len(shown))}"
+        ),
         evidence={"days": [d.day.isoformat() for d in shown], "throttled_minutes": round(minutes)},
         causes=rank(RULE, features, CAUSES),
     )
+
+
+def _days(n: int) -> str:
+    return "one day" if n == 1 else f"{n} days"

@@ -40,7 +40,7 @@ def _finding(name: str, spell: Spell[EnclosureEstimate]) -> Finding:
         priority="high" if peak >= _HIGH_C else "medium",
         since=spell.shown[0].peak_at or spell.shown[0].start,
         until=spell.returned.start if spell.returned else None,
-        summary=f"{name} reached {peak:.1f} °C; what it holds gives full output up to {worst.limit_c:.0f} °C",
+        summary=f"the {name} box reached {peak:.1f} °C; what it holds gives full output up to {worst.limit_c:.0f} °C",
         evidence={
             "peak_c": round(peak, 1),
             "limit_c": worst.limit_c,

@@ -73,7 +73,9 @@ def _finding(
         priority="medium",
         since=spell.shown[0].start,
         until=until,
-        summary=f"{box} warms {now:.2f} K for each watt lost in it, {baseline:.2f} K while its fan worked",
+        summary=(
+            f"the {box} box warms {round(now, 3):.2f} K for each watt lost in it, {baseline:.2f} K while its fan worked"
+        ),
         evidence={
             "k_per_w": round(now, 3),
             "baseline_k_per_w": round(baseline, 3),

@@ -190,11 +190,10 @@ def _finding(name: str, alike: list[_Silence], silences: Mapping[str, list[_Sile
     evidence = {"array": name, "daylight_minutes": round(60 * hours)}
     if each_day:
         evidence |= {"each_day": first.end, "silent_days": len(alike)}
-        words = (
-            f"nothing was heard of {name} {_WHEN[first.end]} of {len(alike)} days, {hours / len(alike):.1f} hours each"
-        )
+        each = f"{hours / len(alike):.1f} hours each"
+        words = f"nothing was heard of the {name} array {_WHEN[first.end]} of {len(alike)} days, {each}"
     else:
-        words = f"nothing was heard of {name} for {hours:.1f} hours of daylight"
+        words = f"nothing was heard of the {name} array for {hours:.1f} hours of daylight"
     return Finding(
         rule=RULE,
         subject=source_of(history.settings, name),

@@ -53,8 +53,8 @@ def _finding(history: History, spell: Spell[ArrayDay], changed: int | None) -> F
         since=shown[0].start,
         until=until,
         summary=(
-            f"{name} gave {100 * times:.0f} % of what its settings and the light allow, over {len(shown)} days: the "
-            "drawing, a meter or the light sensor is wrong"
+            f"the {name} array gave {100 * times:.0f} % of what its settings and the light allow, over {len(shown)} "
+            "days: the drawing, a meter or the light sensor is wrong"
         ),
         evidence={
             "days": [d.day.isoformat() for d in shown],

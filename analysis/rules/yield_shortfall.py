@@ -65,7 +65,7 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
         priority="high" if lost > 0.5 else "medium",
         since=_first_low(shown[0]),
         until=until,
-        summary=f"{name} got {100 * (1 - lost):.0f} % of what the light allowed while nothing held it back",
+        summary=f"the {name} array got {100 * (1 - lost):.0f} % of what the light allowed while nothing held it back",
         evidence={
             "days": [d.day.isoformat() for d in shown],
             "judged_ratio": round(1 - lost, 3),
@@ -175,8 +175,8 @@ def _weaker(
         since=since,
         until=until,
         summary=(
-            f"{name} got {100 * last.ratio:.0f} % of what {last.other} got for each rated watt under {last.days} grey "
-            "skies, where both see the same light"
+            f"the {name} array got {100 * last.ratio:.0f} % of what {last.other} got for each rated watt on "
+            f"{last.days} grey days, when both see the same light"
         ),
         evidence={
             "lost_fraction": round(lost, 3),
@@ -216,7 +216,7 @@ def _covered(name: str, runs: list[StateRun], days: Sequence[ArrayDay], history:
         priority="medium",
         since=runs[0].start,
         until=runs[-1].stop if later else None,
-        summary=f"{name} lay covered and gave almost nothing in good light",
+        summary=f"the {name} array lay covered and gave almost nothing in good light",
         evidence={"days": [d.day.isoformat() for d in hidden], "covered_wh": round(lost_wh, 1), "lost_fraction": 1.0},
         causes=rank(RULE, {"covered": 1.0}, CAUSES),
     )

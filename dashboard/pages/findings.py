@@ -60,9 +60,15 @@ def _to_do(view: View, finding: Finding) -> list[Piece]:
     ]
 
 
+# What was ruled out is no cause to read about.
+_WORTH_SAYING = 0.01
+
+
 def _causes(finding: Finding) -> Piece:
-    if not finding.causes:
+    shown = [c for c in finding.causes if c.probability >= _WORTH_SAYING]
+    if not shown:
         return None
+    said = act(finding).do if finding.is_open else ""
     return html.Table(
         [
             html.Caption("What it may be, the likeliest first"),
@@ -74,10 +80,10 @@ def _causes(finding: Finding) -> Piece:
                             html.Td(
                                 [capital(word(CAUSES, c.cause)), _line(c.cause)], className="cause"
                             ),
-                            html.Td(c.next_check, className="check"),
+                            html.Td("As above." if c.next_check == said else c.next_check, className="check"),
                         ]
                     )
-                    for c in finding.causes
+                    for c in shown
                 ]
             ),
         ],

@@ -7,9 +7,11 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from analysis import irradiance
+from analysis import envelope, irradiance, witnesses
 from analysis.geometry import Facing, facings
+from analysis.results import SunDay
 from analysis.sun import DAY_MS, Place, SunPath, day_start
+from tests.analysis import frames
 from tests.analysis.test_light import array, lies, noon, sky_of
 
 NORTH = Place(69.65, 18.96)
@@ -103,3 +105,14 @@ def test_solar_days_of_the_north_have_a_noon_all_year() -> None:
     bright = [n for n, (first, _, _) in enumerate(told) if first is None and n not in dark]
     assert 45 < len(dark) < 60
     assert 60 < len(bright) < 75
+
+
+def test_a_sensor_in_the_plane_says_nothing_of_a_polar_night() -> None:
+    """No interval has the sun up: no light falls anywhere, the sensor is neither tried nor blamed, nothing breaks."""
+    sky = sky_of(NORTH, MIDWINTER, {"irradiance.a.plane": 0.0})
+    assert len(sky.grid.start) == 0
+    witness = next(w for w in witnesses.of_settings(frames.settings()) if w.channel == "irradiance.a.plane")
+    start = day_start(MIDWINTER, NORTH.longitude)
+    sun = SunDay(MIDWINTER, start, start + DAY_MS, None, start + DAY_MS // 2, None, "hash")
+    assert envelope.of_day(witness, sun, sky, 0.0) is None
+    assert len(irradiance.on_array(array(tilt=60.0), sky, lies(sky)).plane) == 0

@@ -127,3 +127,12 @@ def test_times_are_the_sites() -> None:
     assert dt.datetime.fromtimestamp(FOUND[0].since / 1000, dt.UTC).hour == 13
     assert "raised 12 June 13:12" in findings_text(FOUND, "UTC")
     assert "raised 12 June 16:12" in findings_text(FOUND, "Europe/Athens")
+
+
+def test_a_notice_stands_beside_the_verdict_of_the_span() -> None:
+    """A span may be healthy as a whole and its end is not: the table points to the notice."""
+    told = verdict()
+    against = next(f for f in told["findings"] if f["rule"] == "yield-shortfall" and f["state"] == "unacknowledged")
+    assert f"but see notice No. {against['id']}" in assess_text(told, timezone="Europe/Paris")
+    against["state"] = "returned"
+    assert "but see notice" not in assess_text(told, timezone="Europe/Paris")
