@@ -26,7 +26,7 @@ from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "5"
+METHOD = "6"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -204,6 +204,7 @@ class _Assessment:
             stop=self.record[1],
             events=_events(self.connection),
             twin_days=results.twin_days(),
+            facing_days=[d for d in results.facing_days() if d.array in names],
             notes=results.notes(),
             changes=self.settings.changes(),
         )

@@ -11,6 +11,7 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
+    FacingDay,
     Finding,
     LightDay,
     LoopEstimate,
@@ -47,6 +48,7 @@ class History:
     events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
     twin_days: Sequence[TwinDay] = ()
+    facing_days: Sequence[FacingDay] = ()
     notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
@@ -163,6 +165,9 @@ def _explains(reason: Finding, finding: Finding, settings: Settings) -> bool:
         # A sensor that says too much makes every array look short by as much.
         lost = finding.evidence.get("lost_fraction") or 1.0
         return float(reason.evidence.get("gain", 1.0)) * (1.0 - lost) > 0.95
+    if finding.rule == "facing-suspect":
+        # Another clock turns the sun about, and a sensor that is wrong lights its plane otherwise.
+        return reason.rule in ("clock-suspect", "sensor-suspect")
     if finding.rule == "yield-shortfall" and reason.rule == "loop-resistance":
         cable = next((c for c in settings.cable if c.carries == f"array.{name}"), None)
         lost = finding.evidence.get("lost_fraction") or 1.0

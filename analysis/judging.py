@@ -21,6 +21,7 @@ from analysis import (
     envelope,
     evidence,
     expected,
+    facing,
     geometry,
     instruments,
     irradiance,
@@ -38,7 +39,7 @@ from analysis import (
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
+from analysis.results import ArrayDay, FacingDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
@@ -111,6 +112,7 @@ def judge_days(
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
+                facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],
                 storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )
@@ -302,6 +304,7 @@ class _Judged:
     expected: pd.DataFrame
     states: list[StateRun]
     side: twins.Side | None
+    facing: FacingDay | None
 
 
 def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
@@ -343,6 +346,7 @@ def _judge_group(
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     overcast = shared.grey(sky, lies)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
@@ -353,24 +357,15 @@ def _judge_group(
             _Judged(
                 yields.of_day(array, day, mask, grid, light, said, could, state, held),
                 ladder.of_day(
-                    array,
-                    controller,
-                    day,
-                    mask,
-                    grid,
-                    clear,
-                    horizontal,
-                    light,
-                    said,
-                    could,
-                    state,
+                    array, controller, day, mask, grid, clear, horizontal, light, said, could, state,
                     shared.ohms(array, day),
                 ),
                 minutes[mask & inside & (state != states.NIGHT)],
                 held,
                 side,
+                facing.of_day(array, day, sky, seen_in_plane) if seen_in_plane else None,
             )
-        )
+        )  # fmt: skip
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
 

@@ -287,6 +287,50 @@ class LightDay:
 
 
 @dataclass(frozen=True, slots=True)
+class FacingDay:
+    """Where one array's plane faces by the light of one solar day.
+
+    Attributes
+    ----------
+    array : str
+    day : datetime.date
+    start, stop : int
+        UTC [ms].
+    evidence : str
+        ``plane``, a light sensor in it, or ``power``, the array's own.
+    tilt, azimuth : float
+        From the horizontal, and clockwise from north [degrees].
+    own_up, own_across : float
+        Standard uncertainties by the day's own misfit, of the tilt and across it [degrees].
+    shared_up, shared_across : float
+        The same by what all days share: scales and ground [degrees].
+    misfit : float
+        By how much the light missed that plane's, root mean square, as a share.
+    excess : float
+        By how much there was more than the drawn plane could have got, in the quarter of the day in which most so, as
+        a share.
+    drawn_tilt, drawn_azimuth : float
+        In the settings of that day [degrees].
+    """
+
+    array: str
+    day: dt.date
+    start: int
+    stop: int
+    evidence: str
+    tilt: float
+    azimuth: float
+    own_up: float
+    own_across: float
+    shared_up: float
+    shared_across: float
+    misfit: float
+    excess: float
+    drawn_tilt: float
+    drawn_azimuth: float
+
+
+@dataclass(frozen=True, slots=True)
 class BankDay:
     """The bank over one solar day."""
 

@@ -9,7 +9,8 @@ of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is da
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
@@ -36,7 +37,7 @@ _WORTH_SAYING = 0.05
 _SOUND = 0.02
 
 # Judged by whole days: an hour would only pretend to be known, but where a finding says that it is (`to_the_hour`).
-_BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise")
+_BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-needless", "load-rise", "facing-suspect")
 
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
@@ -176,10 +177,21 @@ def finding_line(finding: Finding) -> str:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
+    elif finding.rule == "facing-suspect" and e.get("tilt") is not None:
+        size = f"by its light {facing(e)}"
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
     return word(RULES, finding.rule) + (f", {size}" if size else "")
+
+
+def facing(told: Mapping[str, Any]) -> str:
+    """Where a plane faces, and where it is drawn; `told` is a finding's evidence, or ``facing`` of an assessment."""
+    is_, drawn = (
+        f"{number(told[tilt])}° towards {number(told[azimuth])}°"
+        for tilt, azimuth in (("tilt", "azimuth"), ("drawn_tilt", "drawn_azimuth"))
+    )
+    return f"tilted {is_}, drawn {drawn}"
 
 
 def in_force(finding: Finding, when: LocalTime) -> str:

@@ -16,6 +16,7 @@ from dashboard.sentences import (
     NOT_JUDGED,
     NOTHING_TO_DO,
     cause_line,
+    facing,
     finding_line,
     headline,
     in_force,
@@ -23,6 +24,9 @@ from dashboard.sentences import (
 from dashboard.spans import ArraySpan, finding_from_json, from_json
 from dashboard.wording import PRIORITIES, VERDICTS, subject, word
 from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
+
+# Which way a plane faces is worth a line from so many sunny days on.
+_TELLING_DAYS = 3
 
 
 def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UTC") -> str:
@@ -129,6 +133,8 @@ def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[s
                 f"{run['name']}: {resistance(run['ohm'])} ({span(low, high)}), drawn {resistance(run['design_ohm'])}"
             )
     for array in verdict["arrays"]:
+        if array["facing"] is not None and array["facing"]["days"] >= _TELLING_DAYS:
+            said.append(f"{subject('array.' + array['name'])}: by its light {facing(array['facing'])}")
         if array["trend"]["verdict"] in ("soiling", "rising"):
             said.append(trends.trend(array["name"], array["trend"], when))
         said += trends.steps(array["trend"], when)

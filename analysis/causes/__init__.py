@@ -19,6 +19,7 @@ from analysis.causes import (
     undersized_cable,
     water_in_joint,
     wiring_error,
+    wrong_setting,
 )
 from analysis.diagnosis import Explanation
 
@@ -40,5 +41,6 @@ CAUSES: tuple[Explanation, ...] = (
     inlet_blocked.EXPLANATION,
     hot_surroundings.EXPLANATION,
     wiring_error.EXPLANATION,
+    wrong_setting.EXPLANATION,
     clock_or_position.EXPLANATION,
 )

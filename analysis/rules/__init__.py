@@ -9,6 +9,7 @@ from analysis.rules import (
     changed_by_itself,
     clock_suspect,
     enclosure_over_temperature,
+    facing_suspect,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
@@ -29,5 +30,6 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
+    facing_suspect.found,
     meters_disagree.found,
 )
