@@ -374,4 +374,4 @@ def _excess(points: _Points, drawn: Floats, albedo: float) -> float:
     return min(max(quarters), max(quarters) - float(np.median(quarters)))
 
 
-_STARTS = [normal(tilt, azimuth) for tilt in (15.0, 45.0, 75.0) for azimuth in range(0, 360, 45)]
+_STARTS = [normal(tilt, azimuth) for tilt in (10.0, 30.0, 50.0, 70.0) for azimuth in range(0, 360, 30)]
