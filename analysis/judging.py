@@ -28,7 +28,9 @@ from analysis import (
     ladder,
     lit_hours,
     offsets,
+    seldom,
     sisters,
+    standing,
     states,
     storage,
     twins,
@@ -90,6 +92,7 @@ def judge_days(
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(ALWAYS)]
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
+    stretch = seldom.drawn_out(standing.left_out(stretch, starts), starts)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
     arrays = {
@@ -233,7 +236,9 @@ class _Shared:
         found: list[LightDay | None] = []
         for i, sun in enumerate(self.suns):
             said = None
-            if len(pieces[i].start):
+            if offset and np.isnan(offset[i]):
+                said = lit_hours.never_dark(channel, sun, offsets.in_the_dark(channel, self.stretch, sun, self.path))
+            elif len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
                 said = envelope.of_day(witness, sun, sky, offset[i] if offset else 0.0)
             known = self.drifts.get((channel, sun.day), drift.NONE)
@@ -242,7 +247,7 @@ class _Shared:
 
     def _by_its_hours(self, i: int, channel: str, said: LightDay | None) -> LightDay | None:
         """A sensor in a plane tells the clock by when it is lit at all, where the sky cannot tell it."""
-        if not channel.endswith(".plane") or (said and said.noon_shift_s is not None):
+        if not channel.endswith(".plane") or (said and (said.noon_shift_s is not None or said.is_never_dark)):
             return said
         sun = self.suns[i]
         heard = self.stretch[channel].between(sun.start, sun.stop)

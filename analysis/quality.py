@@ -12,12 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from analysis.frames import MINUTE_MS
-from analysis.sun import DAY_MS, Floats, Times
+from analysis.sun import DAY_MS, MINUTE_MS, Floats, Times
 from logger import reading
 
-# Light on a plane [W/m²]: beyond the sun's own 1361 there is cloud enhancement, up to some 1500 for minutes; beyond 2000
-# there is none (the bounds by which open records of measured light are filtered).
+# Light on a plane [W/m²]: beyond the sun's own 1361 there is cloud enhancement, up to some 1500 for minutes; beyond
+# 2000 there is none (the bounds by which open records of measured light are filtered).
 _OVER_WM2 = (1300, 1500, 2000)
 # A light sensor whose lowest reading of a whole day is above this was never dark; common practice, no source.
 _NEVER_DARK_WM2 = 50.0
@@ -110,7 +109,9 @@ def of_span(connection: sqlite3.Connection, start: int, stop: int) -> list[Quali
     """
     words = {row[0] for row in connection.execute("SELECT DISTINCT channel FROM label")}
     known = connection.execute("SELECT id, name, unit FROM channel ORDER BY name").fetchall()
-    found = [_of_channel(connection, *row, start, stop) for row in known if row[0] not in words]
+    found = [
+        _of_channel(connection, number, name, unit, start, stop) for number, name, unit in known if number not in words
+    ]
     return [quality for quality in found if quality is not None]
 
 
@@ -155,9 +156,9 @@ def _of_channel(
 def _light(low: Floats, high: Floats, day: Times, heard: Times) -> Light:
     darkest = np.full(len(heard), np.inf)
     np.minimum.at(darkest, day, low)
-    over = [int((high > bound).sum()) for bound in _OVER_WM2]
+    negative, *over = (int(counted.sum()) for counted in (low < 0, *(high > bound for bound in _OVER_WM2)))
     never_dark = int((darkest[heard > 0] > _NEVER_DARK_WM2).sum())
-    return Light(int((low < 0).sum()), *over, never_dark)
+    return Light(negative, over[0], over[1], over[2], never_dark)
 
 
 def _longest(same: np.ndarray[Any, np.dtype[np.bool_]]) -> int:
@@ -183,4 +184,3 @@ def _intervals(
     rows = reading.rows(connection, "minute", start, stop, {number})
     mean, low, high, _ = rows.values
     return rows.t, low, mean, high, MINUTE_MS
-

@@ -8,6 +8,9 @@ from typing import Any
 
 # What the light of an array was known by, best first.
 PLANE, REFERENCE, HORIZONTAL, LUX, WEATHER, SISTERS, CLEAR = range(7)
+# A light sensor that says more than this while the sun is well down does not tell light from anything else. No
+# deck lamp comes near it. Common practice, no source.
+NEVER_DARK_WM2 = 50.0
 EVIDENCE = ("plane", "reference module", "horizontal", "lux", "weather series", "sister arrays", "clear sky")
 
 
@@ -284,6 +287,11 @@ class LightDay:
     noon_shift_s: float | None
     noon_sigma_s: float | None
     drift: float = 1.0
+
+    @property
+    def is_never_dark(self) -> bool:
+        """Whether it said at night what only light says: its day counts as not read."""
+        return self.offset_wm2 > NEVER_DARK_WM2
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History
 from analysis.results import Finding, StateRun
-from analysis.sources import channels_of_part, source_of, speaks_for, subject_of
+from analysis.sources import channels_of_part, gives_power_of, source_of, speaks_for, subject_of
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
 from logger.parts import HEARD, UNHEARD, named_in
 from logger.settings import Source
@@ -24,7 +24,7 @@ def found(history: History) -> list[Finding]:
     """One finding for each silence of an hour of daylight and more, nights between silences counted as one."""
     parts = _silent_parts(history)
     findings = [finding for silent in parts if (finding := _of_part(silent, history))]
-    for name in sorted({s.array for s in history.states}):
+    for name in sorted(name for name in {s.array for s in history.states} if gives_power_of(history.settings, name)):
         for runs in _silences(history, name):
             if not any(_is_told(silent, name, runs, history) for silent in parts):
                 findings.append(_finding(name, runs, history))

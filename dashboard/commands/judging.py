@@ -104,21 +104,25 @@ def run_assessment(
     try:
         results = Results(connection)
         leave_findings(located, results)
+        longitude = located.settings.site.longitude
         told = verdict(results, located.settings, first, last)
-        return told | {"quality": _quality(connection, told, located.settings.site.longitude)} if quality else told
+        return told | {"quality": _quality(connection, told, first, last, longitude)} if quality else told
     finally:
         connection.close()
 
 
-def _quality(connection: sqlite3.Connection, told: dict[str, Any], longitude: float) -> list[dict[str, Any]]:
-    """Of every channel, over all solar days from the first of a verdict to its last."""
+def _quality(
+    connection: sqlite3.Connection, told: dict[str, Any], first: dt.date | None, last: dt.date | None, longitude: float
+) -> list[dict[str, Any]]:
+    """Of every channel, over all solar days that were asked for, else from the first of the verdict to its last."""
     from analysis.quality import of_span
     from analysis.sun import DAY_MS, day_start
 
     if told["to"] is None:
         return []
-    start, last = (day_start(dt.date.fromisoformat(told[key]), longitude) for key in ("from", "to"))
-    return [of_channel.as_json() for of_channel in of_span(connection, start, last + DAY_MS)]
+    begin, end = first or dt.date.fromisoformat(told["from"]), last or dt.date.fromisoformat(told["to"])
+    span = day_start(begin, longitude), day_start(end, longitude) + DAY_MS
+    return [of_channel.as_json() for of_channel in of_span(connection, *span)]
 
 
 def _make_whole(store: Path) -> None:
