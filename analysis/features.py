@@ -14,6 +14,8 @@ from logger.settings import Array
 
 # So long after a shortfall a wash still explains its end; common practice, no source.
 _AFTERWARDS_MS = 14 * DAY_MS
+# So long after a day under a cover what is missing may still be its rest; common practice, no source.
+_SNOW_LIES_MS = 4 * DAY_MS
 
 
 def of_shortfall(
@@ -33,7 +35,7 @@ def of_shortfall(
     name = shown[0].array
     got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
     lost = 1.0 - got / could if could else 1.0
-    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
+    features: dict[str, float] = {"lost_fraction": lost, "covered": _under_snow(days, shown)}
     hours: dict[str, list[list[float]]] = {}
     for d in shown:
         for hour, pair in d.features.get("by_hour", {}).items():
@@ -42,10 +44,10 @@ def of_shortfall(
     weighty = [loss for loss, could_wh in by_hour if could_wh > 0.03 * could]
     if lost > 0 and len(weighty) >= 3:
         features["evenness"] = statistics.median(weighty) / lost
-    for name, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
+    for feature, one, other in (("beam_minus_grey", "beam", "grey"), ("heavy_minus_light", "heavy", "light")):
         (a, a_wh), (b, b_wh) = (_lost([d.features[key] for d in shown if d.features]) for key in (one, other))
         if lost > 0 and min(a_wh, b_wh) > 0.05 * could:
-            features[name] = (a - b) / lost
+            features[feature] = (a - b) / lost
     sisters = [
         s.judged_ratio
         for s in history.array_days
@@ -61,6 +63,16 @@ def of_shortfall(
     if lost > 0:
         features |= _dirt(history, name, days, shown[-1].start, lost)
     return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
+
+
+def _under_snow(days: Sequence[ArrayDay], shown: Sequence[ArrayDay]) -> float:
+    """Share of the loss on days that follow close on one under a cover: snow slides off in parts."""
+    covers = [d.start for d in days if d.verdict == "covered"]
+    losses = [(d.start, (d.judged_expected_wh or 0.0) - (d.judged_measured_wh or 0.0)) for d in shown]
+    whole = sum(loss for _, loss in losses)
+    if whole <= 0:
+        return 0.0
+    return sum(loss for start, loss in losses if any(0 < start - c <= _SNOW_LIES_MS for c in covers)) / whole
 
 
 def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:

@@ -16,8 +16,8 @@ from analysis.sun import DAY_MS, MINUTE_MS
 
 # Further apart a moment says nothing of what lies between; fewer a day are no habit. Common practice, no source.
 _MOST_MIN, _LEAST_MOMENTS = 60, 8
-# So large a share of the steps between moments must be the usual one, give or take a minute.
-_STEADY = 0.8
+# So large a share of the steps between moments must be the usual one, give or take a minute or a fifth of it.
+_STEADY, _GIVE_OR_TAKE = 0.8, 0.2
 
 
 def drawn_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
@@ -49,7 +49,7 @@ def _of_day(pieces: Pieces) -> Pieces:
     if len(steps) < _LEAST_MOMENTS:
         return pieces
     usual = int(np.median(steps))
-    if not 2 <= usual <= _MOST_MIN or np.mean(np.abs(steps - usual) <= 1) < _STEADY:
+    if not 2 <= usual <= _MOST_MIN or np.mean(np.abs(steps - usual) <= max(1.0, _GIVE_OR_TAKE * usual)) < _STEADY:
         return pieces
     length = usual * MINUTE_MS
     # The moment stands in the middle of its time, on whole minutes.

@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.results import Finding
-from dashboard import trends
+from dashboard import quality, trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
     NO_NOTICE,
@@ -56,6 +56,11 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     lines += _wrapped(headline(spans, found, when), width)
     lines += ["", *_arrays(spans, width)]
     lines += _measures(verdict, when, width)
+    if verdict.get("quality"):
+        lines += [
+            "",
+            *(row for told in verdict["quality"] for row in _wrapped(quality.line(told), width, "  ", "    ")),
+        ]
     if found:
         lines += ["", *_notices(found, when, width)]
     lines += ["", *_next(found, width)]
