@@ -193,6 +193,15 @@ def comparisons(db: sqlite_utils.Database) -> None:
 
 
 @migrations()
+def hands_on(db: sqlite_utils.Database) -> None:
+    """Which part somebody has hands in, and until when."""
+    db.execute(
+        "CREATE TABLE hands_on (id INTEGER PRIMARY KEY, subject TEXT NOT NULL, start INTEGER NOT NULL, "
+        "stop INTEGER NOT NULL)"
+    )
+
+
+@migrations()
 def facing_of_planes(db: sqlite_utils.Database) -> None:
     """Where the plane of an array faces by the light of a day, beside where it is drawn."""
     db.execute(

@@ -1,4 +1,4 @@
-"""Moments that come seldom but steadily stand for their time; what stands still where the thing cannot is left out."""
+"""A file that is silent on its stamps is judged all the same; what stands still where it cannot is left out."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis import seldom, standing
+from analysis import standing
 from analysis.frames import Pieces, Stretch
 from tests.analysis.frames import MINUTE_MS, START
 from tests.analysis.test_measured_roof import FILE, SETTINGS
@@ -19,33 +19,8 @@ from tests.analysis.test_measured_roof import FILE, SETTINGS
 LIGHT = "irradiance.a.plane"
 
 
-def moments(every_min: int, count: int = 40, jitter: int = 0) -> Pieces:
-    """Closed minutes, one every so many, give or take."""
-    off = np.random.default_rng(1).integers(-jitter, jitter + 1, count) if jitter else 0
-    start = START + (480 + np.arange(count) * every_min + off) * MINUTE_MS
-    return Pieces(start.astype(np.int64), np.full(count, MINUTE_MS, dtype=np.int64), np.arange(count) + 1.0)
-
-
 def stretch(channel: str, pieces: Pieces) -> Stretch:
     return Stretch(START, START + 1440 * MINUTE_MS, {channel: pieces})
-
-
-@pytest.mark.parametrize("every", [2, 5, 10, 15])
-def test_steady_moments_stand_for_the_time_around_them(every: int) -> None:
-    found = seldom.drawn_out(stretch(LIGHT, moments(every)), [START])[LIGHT]
-    assert (found.length == every * MINUTE_MS).all()
-    assert (found.start == moments(every).start - every // 2 * MINUTE_MS).all()
-    assert (found.value == moments(every).value).all()
-
-
-def test_a_minute_give_or_take_is_steady_enough() -> None:
-    found = seldom.drawn_out(stretch(LIGHT, moments(10, jitter=1)), [START])[LIGHT]
-    assert (found.length == 10 * MINUTE_MS).all()
-
-
-@pytest.mark.parametrize("pieces", [moments(1), moments(90), moments(20, jitter=9), moments(10, count=5)])
-def test_what_speaks_each_minute_hardly_ever_or_when_it_likes_is_left_as_it_is(pieces: Pieces) -> None:
-    assert (seldom.drawn_out(stretch(LIGHT, pieces), [START])[LIGHT].length == MINUTE_MS).all()
 
 
 def test_a_file_without_a_word_on_its_stamps_is_judged_as_one_with_it(tmp_path: Path) -> None:
