@@ -42,6 +42,7 @@ _BY_THE_DAY = ("yield-shortfall", "loop-resistance", "fan-ineffective", "fan-nee
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
 NOT_JUDGED = "Nothing has been judged yet."
+NO_ARRAY = "No array is drawn in the settings: of this record only the light can be looked at."
 
 
 # -- the verdict ----------------------------------------------------------------------------------------------

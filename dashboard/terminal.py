@@ -12,6 +12,7 @@ from analysis.results import Finding
 from dashboard import quality, trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
+    NO_ARRAY,
     NO_NOTICE,
     NOT_JUDGED,
     NOTHING_TO_DO,
@@ -23,7 +24,7 @@ from dashboard.sentences import (
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
 from dashboard.wording import PRIORITIES, VERDICTS, subject, word
-from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
+from dashboard.writing import NBSP, LocalTime, capital, count, dates, energy, percent, quantity, resistance, span
 
 # Which way a plane faces is worth a line from so many sunny days on.
 _TELLING_DAYS = 3
@@ -53,8 +54,8 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     spans = from_json(verdict["arrays"])
     found = [finding_from_json(f) for f in verdict["findings"]]
     lines = [f"{verdict['site']}, {dates(first, last)}", "", *_dangers(found, width)]
-    lines += _wrapped(headline(spans, found, when), width)
-    lines += ["", *_arrays(spans, width)]
+    lines += _wrapped(headline(spans, found, when) if spans or found else NO_ARRAY, width)
+    lines += ["", *_arrays(spans, width)] if spans else _light(verdict["light"], width)
     lines += _measures(verdict, when, width)
     if verdict.get("quality"):
         lines += [
@@ -116,6 +117,20 @@ def _arrays(spans: Sequence[ArraySpan], width: int) -> list[str]:
             if wh and s.expected_wh and wh > 0.05 * s.expected_wh:
                 lines.append(f"{'':<{wide}}{energy(wh):>12}  {why}")
     return lines
+
+
+def _light(sensors: Sequence[Mapping[str, Any]], width: int) -> list[str]:
+    """What a clear sky says of the light sensors, where there is nothing else to say."""
+    said = []
+    for told in sensors:
+        parts = [f"{quantity(told['night_offset_wm2'], 'W/m²', 1)} at night", count(told["clear_days"], "clear day")]
+        if told["gain"] is not None:
+            parts.append(f"{percent(told['gain'])} of a clear sky")
+        if told["noon_shift_min"] is not None:
+            late = "after" if told["noon_shift_min"] > 0 else "before"
+            parts.append(f"its noon {quantity(abs(told['noon_shift_min']), 'min')} {late} the sun's")
+        said.append(f"{told['channel']}: " + ", ".join(parts))
+    return ["", *(line for one in said for line in _wrapped(one, width, "  ", "    "))] if said else []
 
 
 def _share(one: ArraySpan) -> str:
