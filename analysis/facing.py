@@ -57,6 +57,9 @@ _EXCESS_OF_WM2 = 100.0
 # The beam must light the plane at more than this cosine for as many points as a day needs.
 _GRAZING = 0.15
 _DIFFUSE_GLASS = 0.94
+# Nearer to upright than this the search has run into the last plane it looks at: sine of the elevation of its normal.
+_UPRIGHT = 0.05
+_MUCH_BETTER = 0.8
 _LEAST_COSINE = float(np.cos(np.radians(85.0)))
 
 
@@ -192,11 +195,15 @@ def of_day(array: Array, day: SunDay, sky: Sky, seen: Shown) -> FacingDay | None
         return None
     drawn = normal(array.tilt, array.azimuth)
     tried = np.stack([drawn, *_STARTS])
-    start = tried[np.argmin(np.abs(points.light(tried, sky.albedo) - points.shown).sum(axis=1))]
+    best = int(np.argmin(np.abs(points.light(tried, sky.albedo) - points.shown).sum(axis=1)))
     scale = _SCALE_OF_POWER if seen.by_power else _SCALE_OF_LIGHT
     dome = _DOME_MEASURED if points.told else _DOME_BY_ERBS
     alike = max(len(points.shown) / points.hours * _STEP_LASTS_H, 1.0)
-    found = _closest(points, start, (sky.albedo, 1.0, 0.0), (_ALBEDO, scale, dome), alike)
+    usual, spread = (sky.albedo, 1.0, 0.0), (_ALBEDO, scale, dome)
+    found = _closest(points, drawn, usual, spread, alike)
+    if best > 0 and (other := _closest(points, tried[best], usual, spread, alike)):
+        # Two planes may lie in one light nearly alike: the drawn one has the benefit of the doubt.
+        found = other if found is None or other.misfit < _MUCH_BETTER * found.misfit else found
     if found is None or found.misfit > _MOST_MISFIT:
         return None
     own = np.hypot(found.own, 0.0 if points.told else _BY_ERBS_DEG)
@@ -316,7 +323,7 @@ class _Closest:
 def _closest(
     points: _Points, n: Floats, usual: tuple[float, ...], spread: tuple[float, ...], alike: float
 ) -> _Closest | None:
-    """The normal that fits best; None where it does not settle, or the sun hardly reaches that plane.
+    """The normal that fits best; None where it does not settle, is upright, or the sun hardly reaches that plane.
 
     Beside the normal three things are sought, about what is `usual` and by their `spread`: the ground's albedo, the
     scale of what was shown, and by what share the dome gives more than was thought. Of points that lie within an hour
@@ -343,7 +350,7 @@ def _closest(
         n = _unit(n + min(1.0, _MOST_STEP / max(turn, 1e-12)) * (step[0] * ways[0] + step[1] * ways[1]))
         beside[2:] += step[2:]
         if turn < _SETTLED:
-            if int((points.cosine(n) > _GRAZING).sum()) < _LEAST_POINTS:
+            if n[2] < _UPRIGHT or int((points.cosine(n) > _GRAZING).sum()) < _LEAST_POINTS:
                 return None
             worse = max(float(np.average(far**2, weights=weight)), 1.0)
             own, shared = _sigmas(whole @ told @ whole * worse), _sigmas(whole @ prior @ whole)
