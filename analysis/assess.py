@@ -207,6 +207,7 @@ class _Assessment:
             stop=self.record[1],
             events=_events(self.connection),
             twin_days=results.twin_days(),
+            facing_days=[d for d in results.facing_days() if d.array in names],
             notes=results.notes(),
             work=work,
             changes=self.settings.changes(),

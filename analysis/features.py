@@ -19,6 +19,8 @@ _AFTERWARDS_MS = 14 * DAY_MS
 _WHOLE = 0.85
 # A shadow passes at one hour of the sun, within so much; common practice, no source.
 _ALIKE_MS = 3_600_000
+# So long after a day under a cover what is missing may still be its rest; common practice, no source.
+_SNOW_LIES_MS = 4 * DAY_MS
 
 
 def of_shortfall(
@@ -44,7 +46,7 @@ def of_shortfall(
     name = shown[0].array
     got, could = _sums(d.features[key] for d in shown for key in ("heavy", "light") if d.features)
     lost = 1.0 - got / could if could else 1.0
-    features: dict[str, float] = {"lost_fraction": lost, "covered": 0.0}
+    features: dict[str, float] = {"lost_fraction": lost, "covered": _under_snow(days, shown)}
     hours: dict[str, list[list[float]]] = {}
     for d in shown:
         for hour, pair in d.features.get("by_hour", {}).items():
@@ -75,6 +77,16 @@ def of_shortfall(
         features |= _dirt(history, name, near, shown[-1].start, lost) | _ice(days, shown, returned, lost)
         features |= _recurring(shown)
     return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
+
+
+def _under_snow(days: Sequence[ArrayDay], shown: Sequence[ArrayDay]) -> float:
+    """Share of the loss on days that follow close on one under a cover: snow slides off in parts."""
+    covers = [d.start for d in days if d.verdict == "covered"]
+    losses = [(d.start, (d.judged_expected_wh or 0.0) - (d.judged_measured_wh or 0.0)) for d in shown]
+    whole = sum(loss for _, loss in losses)
+    if whole <= 0:
+        return 0.0
+    return sum(loss for start, loss in losses if any(0 < start - c <= _SNOW_LIES_MS for c in covers)) / whole
 
 
 def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:

@@ -11,6 +11,7 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
+    FacingDay,
     LightDay,
     LoopEstimate,
     Note,
@@ -47,6 +48,7 @@ class History:
     events: Sequence[StoreEvent] = ()
     light_days: Sequence[LightDay] = ()
     twin_days: Sequence[TwinDay] = ()
+    facing_days: Sequence[FacingDay] = ()
     notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
     work: Sequence[HandsOn] = ()

@@ -121,6 +121,11 @@ def _clock_explains_excess(clock: Finding, excess: Finding, _: Settings) -> bool
     return turned and abs(float(clock.evidence.get("noon_shift_min") or 0.0)) >= _CLOCK_OFF_MIN
 
 
+def _explains_facing(_one: Finding, _facing: Finding, _: Settings) -> bool:
+    """Another clock turns the sun about, and a sensor that is wrong lights its plane otherwise."""
+    return True
+
+
 # Rule that explains, and rule that is explained.
 _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]] = {
     ("fan-ineffective", "enclosure-over-temperature"): _fan_explains_heat,
@@ -133,4 +138,6 @@ _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]
     ("clock-suspect", "instrument-unheard"): _clock_explains_silence,
     ("clock-suspect", "yield-excess"): _clock_explains_excess,
     ("yield-excess", "yield-shortfall"): _excess_explains_shortfall,
+    ("clock-suspect", "facing-suspect"): _explains_facing,
+    ("sensor-suspect", "facing-suspect"): _explains_facing,
 }

@@ -8,7 +8,7 @@ get this far, because the rollups leave them out; of longer means they are left 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import chain, pairwise
@@ -188,6 +188,10 @@ class Stretch:
 
     def channels(self) -> Iterable[str]:
         return self._pieces.keys()
+
+    def with_pieces(self, changed: Mapping[str, Pieces]) -> Stretch:
+        """The same with other pieces of some channels."""
+        return Stretch(self.start, self.stop, {**self._pieces, **changed}, self.words)
 
 
 def load(

@@ -20,6 +20,7 @@ from analysis import (
     envelope,
     evidence,
     expected,
+    facing,
     geometry,
     hands,
     instruments,
@@ -28,6 +29,7 @@ from analysis import (
     lit_hours,
     offsets,
     sisters,
+    standing,
     states,
     storage,
     twins,
@@ -38,7 +40,7 @@ from analysis import (
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
-from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
+from analysis.results import ArrayDay, FacingDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
 from analysis.results_writing import DayResults, Minutes
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
@@ -92,7 +94,7 @@ def judge_days(
     always = [c for c in wanted if c.startswith(ALWAYS)]
     work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
-    stretch = hands.left_out(stretch, work, settings)
+    stretch = standing.left_out(hands.left_out(stretch, work, settings), starts)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
     arrays = {
@@ -115,6 +117,7 @@ def judge_days(
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
+                facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],
                 storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )
@@ -237,7 +240,9 @@ class _Shared:
         found: list[LightDay | None] = []
         for i, sun in enumerate(self.suns):
             said = None
-            if len(pieces[i].start):
+            if offset and np.isnan(offset[i]):
+                said = lit_hours.never_dark(channel, sun, offsets.in_the_dark(channel, self.stretch, sun, self.path))
+            elif len(pieces[i].start):
                 sky = self.sky([grid for grid in grids if grid.step == grids[i].step])
                 said = envelope.of_day(witness, sun, sky, offset[i] if offset else 0.0)
             known = self.drifts.get((channel, sun.day), drift.NONE)
@@ -246,7 +251,7 @@ class _Shared:
 
     def _by_its_hours(self, i: int, channel: str, said: LightDay | None) -> LightDay | None:
         """A sensor in a plane tells the clock by when it is lit at all, where the sky cannot tell it."""
-        if not channel.endswith(".plane") or (said and said.noon_shift_s is not None):
+        if not channel.endswith(".plane") or (said and (said.noon_shift_s is not None or said.is_never_dark)):
             return said
         sun = self.suns[i]
         heard = self.stretch[channel].between(sun.start, sun.stop)
@@ -313,6 +318,7 @@ class _Judged:
     expected: Minutes
     states: list[StateRun]
     side: twins.Side | None
+    facing: FacingDay | None
 
 
 def _judge_array(array: Array, shared: _Shared, frosts: Times, covered: bool) -> list[_Judged]:
@@ -365,6 +371,7 @@ def _judge_group(
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
     judged = []
     for day in suns:
         a, b = np.searchsorted(grid.start, [day.start, day.stop])
@@ -383,8 +390,9 @@ def _judge_group(
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
+                facing.of_day(array, day, sky, seen_in_plane) if seen_in_plane else None,
             )
-        )
+        )  # fmt: skip
     told = state[inside & ~np.isin(state, (states.NIGHT, states.UNHEARD, states.UNKNOWN))]
     return judged, bool(told[-1] == states.COVERED) if len(told) else covered
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from analysis.frames import Pieces
 from analysis.results import LightDay, SunDay
-from analysis.sun import MINUTE_MS, SunPath
+from analysis.sun import MINUTE_MS, Floats, SunPath
 
 # Civil twilight with the sun this far down gives a plane less than the light that counts as lit; by day with the sun
 # this far up the darkest cloud gives more than the light that counts as dark. Common practice, no source.
@@ -21,6 +21,11 @@ _LIT_WM2, _DARK_WM2 = 10.0, 5.0
 _LEAST_MS = 20 * MINUTE_MS
 # Clouds at either end move the middle of the lit hours.
 _SIGMA_S = 600.0
+
+
+def never_dark(channel: str, day: SunDay, dark: Floats) -> LightDay:
+    """Of a day on which a sensor was as good as lit while the sun was well down: what it said then is its offset."""
+    return LightDay(channel, day.day, day.start, day.stop, float(np.median(dark)), 0.0, None, None, None)
 
 
 def of_day(channel: str, day: SunDay, pieces: Pieces, path: SunPath, offset: float) -> LightDay | None:

@@ -7,26 +7,34 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.frames import Grid, Stretch
-from analysis.results import SunDay
+from analysis.results import NEVER_DARK_WM2, SunDay
 from analysis.sky import NIGHT_ELEVATION_DEG, OFFSET_BOUND_WM2
 from analysis.sun import Floats, SunPath
 
-_LEAST_READINGS = 8
+_LEAST_READINGS, _LEAST_BRIGHT = 8, 3
 
 
 def of_days(channel: str, stretch: Stretch, suns: Sequence[SunDay], path: SunPath) -> list[float]:
-    """Night offset of a channel of light for each day [W/m²]; 0 where its nights say nothing believable."""
-    return [_of_day(channel, stretch, sun, path) for sun in suns]
+    """Night offset of a channel of light for each day [W/m²]; 0 where its nights say nothing believable, and NaN, which
+    leaves no light of that day, where they are bright."""
+    return [_believed(in_the_dark(channel, stretch, sun, path)) for sun in suns]
 
 
-def _of_day(channel: str, stretch: Stretch, sun: SunDay, path: SunPath) -> float:
+def _believed(dark: Floats) -> float:
+    many = len(dark) >= _LEAST_READINGS and np.median(dark) > NEVER_DARK_WM2
+    if many or (len(dark) >= _LEAST_BRIGHT and dark.min() > NEVER_DARK_WM2):
+        return float("nan")
+    dark = dark[np.abs(dark) <= OFFSET_BOUND_WM2]
+    return float(np.median(dark)) if len(dark) >= _LEAST_READINGS else 0.0
+
+
+def in_the_dark(channel: str, stretch: Stretch, sun: SunDay, path: SunPath) -> Floats:
+    """What a channel of light said while the sun was well down [W/m²]."""
     pieces = stretch[channel].between(sun.start, sun.stop)
     if len(pieces.start) == 0:
-        return 0.0
+        return np.empty(0)
     dark = path.elevation(pieces.start + pieces.length // 2) < NIGHT_ELEVATION_DEG
-    values = pieces.value[dark]
-    values = values[np.abs(values) <= OFFSET_BOUND_WM2]
-    return float(np.median(values)) if len(values) >= _LEAST_READINGS else 0.0
+    return pieces.value[dark]
 
 
 def on_grid(offsets: Sequence[float], suns: Sequence[SunDay], grid: Grid) -> Floats:

@@ -7,11 +7,12 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis import ladder, report_iec61724, report_trends, trends, verdicts
+from analysis import facing, ladder, report_iec61724, report_trends, trends, verdicts
 from analysis.assess import METHOD
 from analysis.results import (
     ArrayDay,
     EnclosureEstimate,
+    FacingDay,
     Finding,
     Ladder,
     LightDay,
@@ -46,6 +47,7 @@ def verdict(
     ladders = results.ladders(days[0], days[-1])
     loops = results.loops(start, stop)
     trends_ = trends.of_results(results, settings, days[-1])
+    facings = results.facing_days(days[0], days[-1])
     return {
         "site": settings.site.name,
         "from": days[0].isoformat(),
@@ -57,6 +59,7 @@ def verdict(
                 [d for d in array_days if d.array == name],
                 [e for e in ladders if e.array == name],
                 report_trends.trend_entry(trends_[name]),
+                [f for f in facings if f.array == name],
             )
             for name in dict.fromkeys(a.name for a in settings.array)
             if any(d.array == name for d in array_days)
@@ -82,7 +85,13 @@ def _empty(settings: Settings) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder], trend: dict[str, Any]) -> dict[str, Any]:
+def _array(
+    name: str,
+    days: Sequence[ArrayDay],
+    ladders: Sequence[Ladder],
+    trend: dict[str, Any],
+    facings: Sequence[FacingDay],
+) -> dict[str, Any]:
     sums = verdicts.over(days)
     rungs = ladder.total(ladders)
     return {
@@ -92,6 +101,7 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder], trend
         "iec_61724": report_iec61724.array_entry(days, ladders),
         "clear_day_index": _rounded(ladder.clear_day_index(ladders), 4),
         "trend": trend,
+        "facing": _facing(facings),
         "days": [
             {
                 "date": d.day.isoformat(),
@@ -102,6 +112,23 @@ def _array(name: str, days: Sequence[ArrayDay], ladders: Sequence[Ladder], trend
             }
             for d in days
         ],
+    }
+
+
+def _facing(days: Sequence[FacingDay]) -> dict[str, Any] | None:
+    """Which way an array's plane faces by the sunny days of a span, beside the drawing."""
+    alike = [d for d in days if d.evidence == days[-1].evidence]
+    if not alike:
+        return None
+    told, last = facing.together(alike), alike[-1]
+    angle, _ = told.away_from(last.drawn_tilt, last.drawn_azimuth)
+    return {
+        **told.as_evidence(),
+        "drawn_tilt": last.drawn_tilt,
+        "drawn_azimuth": last.drawn_azimuth,
+        "angle_degrees": _rounded(angle, 1),
+        "found_by": last.evidence,
+        "days": len(alike),
     }
 
 

@@ -17,6 +17,7 @@ from analysis.results import (
     BankDay,
     Cause,
     EnclosureEstimate,
+    FacingDay,
     Finding,
     Ladder,
     LightDay,
@@ -138,6 +139,14 @@ class Results:
             _bounds(first, last),
         )
         return [TwinDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
+
+    def facing_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[FacingDay]:
+        """In the order of days, then arrays; a day that does not tell has none."""
+        rows = self._connection.execute(
+            f"SELECT {', '.join(FacingDay.__slots__)} FROM facing_day WHERE day BETWEEN ? AND ? ORDER BY day, array",
+            _bounds(first, last),
+        )
+        return [FacingDay(array, dt.date.fromisoformat(day), *rest) for array, day, *rest in rows]
 
     def storage_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[StorageDay]:
         """In the order of days."""

@@ -19,6 +19,7 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
+    FacingDay,
     Finding,
     Ladder,
     LightDay,
@@ -86,12 +87,13 @@ class DayResults:
     ladders: Sequence[Ladder] = ()
     twins: Sequence[TwinDay] = ()
     storage: StorageDay | None = None
+    facings: Sequence[FacingDay] = ()
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
     """Put one day's results in the place of whatever stood there. Call inside a transaction."""
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day"):
+    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day", "facing_day"):
         connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute(_ARRAYS)} | set(day.expected)
     for array in arrays:
@@ -156,6 +158,11 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         "twin_day (one, other, day, start, stop, minutes, one_wh, one_could_wh, other_wh, other_could_wh, sigma, "
         "method)",
         ((x.one, x.other, name, *_values(x)[3:], method) for x in day.twins),
+    )
+    _insert(
+        connection,
+        f"facing_day ({', '.join(FacingDay.__slots__)}, method)",
+        ((x.array, name, *_values(x)[2:], method) for x in day.facings),
     )
     if day.storage:
         _insert(

@@ -337,12 +337,17 @@ class Sky:
 
 def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt: float) -> Floats:
     """Share of the light in a plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)."""
-    through = np.interp(projection, *_glass_table())
+    through = beam_through_glass(projection)
     # Diffuse light falls in from all sides: the Fresnel reflection integrated over dome and ground (Marion 2017).
     from_dome, from_ground = _diffuse_glass(round(max(tilt, 0.1), 1))
     total = beam + dome + ground
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(total > 0, (beam * through + dome * from_dome + ground * from_ground) / total, 1.0)
+
+
+def beam_through_glass(cosine: Floats) -> Floats:
+    """Share of the beam that passes the glass, by the cosine of its angle of incidence."""
+    return np.interp(cosine, *_glass_table())
 
 
 @cache

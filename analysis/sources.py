@@ -8,6 +8,7 @@ from logger.parts import part_of
 from logger.settings import Settings, Source
 
 # Most telling first: who hears nothing of a controller hears nothing of its array either.
+_OF_POWER = ("voltage", "current", "power", "day_energy", "stage")
 _KINDS = ("controller", "bank", "enclosure", "fan", "array", "load", "wind", "dump")
 
 
@@ -41,6 +42,13 @@ def source_of(settings: Settings, array: str) -> str:
     speaking = [s for s in settings.source if any(speaks_for(settings, c.channel, array) for c in s.channel)]
     speaking.sort(key=lambda s: s.kind == "csv")
     return f"source.{speaking[0].name}" if speaking else f"array.{array}"
+
+
+def gives_power_of(settings: Settings, array: str) -> bool:
+    """Whether a source feeds anything that tells an array's power; true where the settings name no source at all, for
+    then nobody knows what the record should hold."""
+    told = [c.channel for s in settings.source for c in s.channel if speaks_for(settings, c.channel, array)]
+    return not settings.source or any(c.rpartition(".")[2].endswith(_OF_POWER) for c in told)
 
 
 def speaks_for(settings: Settings, channel: str, array: str) -> bool:

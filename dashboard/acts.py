@@ -44,6 +44,7 @@ _DEFAULT_DO: dict[str, str] = {
     "instrument-unheard": "Look at the instrument's plug and supply, then run 'noonmark listen'.",
     "changed-by-itself": "Compare its set points with the battery's data sheet: a restart may have put them back.",
     "clock-suspect": "Compare the machine's clock with a watch.",
+    "facing-suspect": "Lay a level and a compass on its modules, and compare with tilt and azimuth in the settings.",
     "record-trouble": "Look at the free space and at the last events.",
     "load-rise": "Look for water first: lift the boards at the pump.",
 }

@@ -10,7 +10,8 @@ dated closer than to a day.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
@@ -49,11 +50,13 @@ _BY_THE_DAY = (
     "fan-needless",
     "load-rise",
     "controller-throttled",
+    "facing-suspect",
 )
 
 NOTHING_TO_DO = "Nothing to do."
 NO_NOTICE = "No notice is in force."
 NOT_JUDGED = "Nothing has been judged yet."
+NO_ARRAY = "No array is drawn in the settings: of this record only the light can be looked at."
 
 
 # -- the verdict ----------------------------------------------------------------------------------------------
@@ -195,6 +198,8 @@ def finding_line(finding: Finding) -> str:
         size = quantity(e["peak_c"], "°C") + (f" of {quantity(e['limit_c'], '°C')}" if e.get("limit_c") else "")
     elif finding.rule == "bank-imbalance" and e.get("apart_v") is not None:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
+    elif finding.rule == "facing-suspect" and e.get("tilt") is not None:
+        size = f"by its light {facing(e)}"
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
@@ -218,6 +223,15 @@ def _harvest_line(finding: Finding) -> str:
     elif e.get("grey_ratio") is not None:
         line = f"got {of_its_twin(finding)}"
     return line
+
+
+def facing(told: Mapping[str, Any]) -> str:
+    """Where a plane faces, and where it is drawn; `told` is a finding's evidence, or ``facing`` of an assessment."""
+    is_, drawn = (
+        f"{number(told[tilt])}° towards {number(told[azimuth])}°"
+        for tilt, azimuth in (("tilt", "azimuth"), ("drawn_tilt", "drawn_azimuth"))
+    )
+    return f"tilted {is_}, drawn {drawn}"
 
 
 def in_force(finding: Finding, when: LocalTime) -> str:

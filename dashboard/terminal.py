@@ -9,21 +9,26 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.results import Finding
-from dashboard import trends
+from dashboard import quality, trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
     AGAINST_ARRAYS,
+    NO_ARRAY,
     NO_NOTICE,
     NOT_JUDGED,
     NOTHING_TO_DO,
     cause_line,
+    facing,
     finding_line,
     headline,
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
 from dashboard.wording import PRIORITIES, VERDICTS, at_place, subject, word
-from dashboard.writing import NBSP, LocalTime, capital, dates, energy, percent, quantity, resistance, span
+from dashboard.writing import NBSP, LocalTime, capital, count, dates, energy, percent, quantity, resistance, span
+
+# Which way a plane faces is worth a line from so many sunny days on.
+_TELLING_DAYS = 3
 
 # The second cause is named from this probability on; that none is known is no news.
 _MAY_WELL_BE, _NONE = 0.05, "none-of-these"
@@ -53,9 +58,14 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
     spans = from_json(verdict["arrays"])
     found = [finding_from_json(f) for f in verdict["findings"]]
     lines = [f"{verdict['site']}, {dates(first, last)}", "", *_dangers(found, width)]
-    lines += _wrapped(headline(spans, found, when), width)
-    lines += ["", *_arrays(spans, found, width)]
+    lines += _wrapped(headline(spans, found, when) if spans or found else NO_ARRAY, width)
+    lines += ["", *_arrays(spans, found, width)] if spans else _light(verdict["light"], width)
     lines += _measures(verdict, when, width)
+    if verdict.get("quality"):
+        lines += [
+            "",
+            *(row for told in verdict["quality"] for row in _wrapped(quality.line(told), width, "  ", "    ")),
+        ]
     if found:
         lines += ["", *_notices(found, when, width)]
     lines += ["", *_next(found, width)]
@@ -116,6 +126,20 @@ def _arrays(spans: Sequence[ArraySpan], findings: Sequence[Finding], width: int)
     return lines
 
 
+def _light(sensors: Sequence[Mapping[str, Any]], width: int) -> list[str]:
+    """What a clear sky says of the light sensors, where there is nothing else to say."""
+    said = []
+    for told in sensors:
+        parts = [f"{quantity(told['night_offset_wm2'], 'W/m²', 1)} at night", count(told["clear_days"], "clear day")]
+        if told["gain"] is not None:
+            parts.append(f"{percent(told['gain'])} of a clear sky")
+        if told["noon_shift_min"] is not None:
+            late = "after" if told["noon_shift_min"] > 0 else "before"
+            parts.append(f"its noon {quantity(abs(told['noon_shift_min']), 'min')} {late} the sun's")
+        said.append(f"{told['channel']}: " + ", ".join(parts))
+    return ["", *(line for one in said for line in _wrapped(one, width, "  ", "    "))] if said else []
+
+
 def _share(one: ArraySpan) -> str:
     if one.ratio is None:
         return "cannot tell"
@@ -136,10 +160,12 @@ def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[s
                 f"{run['name']}: {resistance(run['ohm'])} ({span(low, high)}), drawn {resistance(run['design_ohm'])}"
             )
     for array in verdict["arrays"]:
+        name = capital(subject("array." + array["name"]))
+        if array["facing"] is not None and array["facing"]["days"] >= _TELLING_DAYS:
+            said.append(f"{name}: by its light {facing(array['facing'])}")
         left_out = trends.without(array["trend"])
         if array["trend"]["verdict"] in ("soiling", "rising") or left_out:
             said.append(" ".join([trends.trend(array["name"], array["trend"], when), *left_out]))
-        name = capital(subject("array." + array["name"]))
         said += [f"{name}, {step}" for step in trends.steps(array["trend"], when)]
     said += [trends.twins(pair) for pair in verdict["twins"] if pair["ratio"] is not None]
     for box in verdict["enclosures"]:

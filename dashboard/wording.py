@@ -90,6 +90,7 @@ RULES: dict[str, Word] = {
     "meters-disagree": Word("meters disagree", "two instruments on one conductor do not agree"),
     "sensor-suspect": Word("doubtful sensor", "a sensor says what cannot be"),
     "clock-suspect": Word("doubtful clock", "the light comes at the wrong time of day"),
+    "facing-suspect": Word("faces otherwise than drawn", "its light says that an array lies another way"),
     "changed-by-itself": Word("changed by itself", "an instrument restarted, or behaves differently since"),
     "instrument-unheard": Word("not heard", "an instrument that should speak says nothing"),
     "record-trouble": Word("trouble with the record", "readings may be lost or damaged"),

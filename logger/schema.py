@@ -201,6 +201,18 @@ def hands_on(db: sqlite_utils.Database) -> None:
     )
 
 
+@migrations()
+def facing_of_planes(db: sqlite_utils.Database) -> None:
+    """Where the plane of an array faces by the light of a day, beside where it is drawn."""
+    db.execute(
+        "CREATE TABLE facing_day (array TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL, "
+        "stop INTEGER NOT NULL, evidence TEXT NOT NULL, tilt REAL NOT NULL, azimuth REAL NOT NULL, "
+        "own_up REAL NOT NULL, own_across REAL NOT NULL, shared_up REAL NOT NULL, shared_across REAL NOT NULL, "
+        "misfit REAL NOT NULL, excess REAL NOT NULL, drawn_tilt REAL NOT NULL, drawn_azimuth REAL NOT NULL, "
+        "method TEXT NOT NULL, PRIMARY KEY (day, array)) WITHOUT ROWID"
+    )
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

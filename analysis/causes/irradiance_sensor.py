@@ -4,7 +4,7 @@ from analysis.diagnosis import Explanation
 
 EXPLANATION = Explanation(
     cause="irradiance-sensor",
-    priors={"yield-shortfall": 0.1, "yield-excess": 0.25, "sensor-suspect": 0.8},
+    priors={"yield-shortfall": 0.1, "yield-excess": 0.25, "sensor-suspect": 0.8, "facing-suspect": 0.3},
     expects={
         "covered": (0.0, 0.25),
         "sister_loss": (1.0, 0.2),

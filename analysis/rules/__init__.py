@@ -10,6 +10,7 @@ from analysis.rules import (
     clock_suspect,
     controller_throttled,
     enclosure_over_temperature,
+    facing_suspect,
     fan_ineffective,
     instrument_unheard,
     loop_resistance,
@@ -33,5 +34,6 @@ RULES: tuple[Callable[[History], list[Finding]], ...] = (
     changed_by_itself.found,
     sensor_suspect.found,
     clock_suspect.found,
+    facing_suspect.found,
     meters_disagree.found,
 )

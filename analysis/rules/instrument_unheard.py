@@ -10,7 +10,7 @@ from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History
 from analysis.results import Finding, StateRun
-from analysis.sources import channels_of_part, source_of, speaks_for, subject_of
+from analysis.sources import channels_of_part, gives_power_of, source_of, speaks_for, subject_of
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
 from logger.parts import HEARD, UNHEARD, named_in
 from logger.settings import Source
@@ -29,7 +29,8 @@ def found(history: History) -> list[Finding]:
     all silences at the same end of each day."""
     parts = _silent_parts(history)
     findings = [finding for silent in parts if (finding := _of_part(silent, history))]
-    silences = {name: _silences(history, name) for name in sorted({s.array for s in history.states})}
+    names = sorted(n for n in {s.array for s in history.states} if gives_power_of(history.settings, n))
+    silences = {name: _silences(history, name) for name in names}
     for name, mine in silences.items():
         untold = [s for s in mine if not any(_is_told(silent, name, s.runs, history) for silent in parts)]
         for alike in _at_one_end(untold):

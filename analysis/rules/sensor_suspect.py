@@ -28,6 +28,9 @@ def found(history: History) -> list[Finding]:
     """One finding for each spell of each sensor; three clear days raise it, two clear it."""
     findings = []
     for channel in sorted({d.channel for d in history.light_days}):
+        own = [d for d in history.light_days if d.channel == channel]
+        never_dark = spells(own, bad=lambda d: d.is_never_dark, well=lambda d: not d.is_never_dark)
+        findings += [_lit_at_night(channel, spell, history) for spell in never_dark]
         days = [d for d in history.light_days if d.channel == channel and d.gain is not None]
         beyond = _beyond(days, *_BOUNDS.get(channel, _IN_PLANE))
         findings += [_finding(channel, spell, history) for spell in beyond]
@@ -122,6 +125,21 @@ def _called(channel: str) -> str:
 
 def _source(channel: str, history: History) -> str:
     return next((s.name for s in history.settings.source if any(c.channel == channel for c in s.channel)), channel)
+
+
+def _lit_at_night(channel: str, spell: Spell[LightDay], history: History) -> Finding:
+    said = statistics.median(d.offset_wm2 for d in spell.shown)
+    return Finding(
+        rule=RULE,
+        subject=f"source.{_source(channel, history)}",
+        state="unacknowledged" if spell.returned is None else "returned",
+        priority="medium",
+        since=spell.shown[0].start,
+        until=spell.returned.start if spell.returned else None,
+        summary=f"{channel} says {said:.0f} W/m² in the dark; its days count as not read",
+        evidence={"channel": channel, "night_wm2": round(said, 1), "days": [d.day.isoformat() for d in spell.shown]},
+        causes=rank(RULE, {}, CAUSES),
+    )
 
 
 def _drift(channel: str, spell: Spell[LightDay], history: History) -> Finding:

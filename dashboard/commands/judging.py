@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sqlite3
 import sys
 import time
 from contextlib import closing, suppress
@@ -26,9 +27,12 @@ _fail_option = click.option(
 @settings_option
 @click.option("--from", "first", metavar="DAY", help="First solar day, or a time with zone.")
 @click.option("--to", "last", metavar="DAY", help="Last solar day, or a time with zone; both are included.")
+@click.option("--quality", is_flag=True, help="Count what is missing, marked, or cannot be, channel by channel.")
 @json_option
 @_fail_option
-def assess(settings_path: Path, first: str | None, last: str | None, as_json: bool, fail_on: str | None) -> None:
+def assess(
+    settings_path: Path, first: str | None, last: str | None, quality: bool, as_json: bool, fail_on: str | None
+) -> None:
     """Judge the harvest: work out what is new, print yields and findings.
 
     Without --from and --to the last 14 solar days that hold data are printed.
@@ -37,7 +41,7 @@ def assess(settings_path: Path, first: str | None, last: str | None, as_json: bo
 
     located = settings_file.read(settings_path)
     longitude = located.settings.site.longitude
-    verdict = run_assessment(located, solar_day_of(first, longitude), solar_day_of(last, longitude))
+    verdict = run_assessment(located, solar_day_of(first, longitude), solar_day_of(last, longitude), quality)
     if as_json:
         print_json(verdict)
     else:
@@ -75,8 +79,11 @@ def findings(settings_path: Path, everything: bool, as_json: bool, fail_on: str 
     leave_with(entries, fail_on)
 
 
-def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | None = None) -> dict[str, Any]:
-    """Assess what is new and give the verdict over a span; progress on a terminal's standard error."""
+def run_assessment(
+    located: Any, first: dt.date | None = None, last: dt.date | None = None, quality: bool = False
+) -> dict[str, Any]:
+    """Assess what is new and give the verdict over a span, with the quality of its record where that is asked for;
+    progress on a terminal's standard error."""
     from analysis.assess import assess as assess_store
     from analysis.report import verdict
     from analysis.results_reading import Results
@@ -97,9 +104,25 @@ def run_assessment(located: Any, first: dt.date | None = None, last: dt.date | N
     try:
         results = Results(connection)
         leave_findings(located, results)
-        return verdict(results, located.settings, first, last)
+        longitude = located.settings.site.longitude
+        told = verdict(results, located.settings, first, last)
+        return told | {"quality": _quality(connection, told, first, last, longitude)} if quality else told
     finally:
         connection.close()
+
+
+def _quality(
+    connection: sqlite3.Connection, told: dict[str, Any], first: dt.date | None, last: dt.date | None, longitude: float
+) -> list[dict[str, Any]]:
+    """Of every channel, over all solar days that were asked for, else from the first of the verdict to its last."""
+    from analysis.quality import of_span
+    from analysis.sun import DAY_MS, day_start
+
+    if told["to"] is None:
+        return []
+    begin, end = first or dt.date.fromisoformat(told["from"]), last or dt.date.fromisoformat(told["to"])
+    span = day_start(begin, longitude), day_start(end, longitude) + DAY_MS
+    return [of_channel.as_json() for of_channel in of_span(connection, *span)]
 
 
 def _make_whole(store: Path) -> None:

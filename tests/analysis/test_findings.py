@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -245,6 +246,16 @@ def test_suddenness_looks_no_further_back_than_the_last_change_of_the_array() ->
     (found,) = yield_shortfall.found(history(array_days=days, changes=changed(3, "array.a")))
     assert "suddenness" not in found.evidence["features"]
     assert found.since == frames.START + 3 * DAY_MS
+
+
+def test_an_array_is_no_sister_of_its_own() -> None:
+    """Alone there is nobody to compare with; beside a sound one, hers is the loss that none other has."""
+    days = [array_day(i, r) for i, r in enumerate([1.0, 0.7, 0.7, 0.7])]
+    (found,) = yield_shortfall.found(history(array_days=days))
+    assert "sister_loss" not in found.evidence["features"]
+    sisters = [replace(array_day(i, 1.0), array="b") for i in range(4)]
+    (found,) = yield_shortfall.found(history(array_days=sorted([*days, *sisters], key=lambda d: d.start)))
+    assert found.evidence["features"]["sister_loss"] == 0.0
 
 
 def test_one_finding_may_explain_several() -> None:

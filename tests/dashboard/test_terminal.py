@@ -28,7 +28,7 @@ def verdict() -> dict[str, Any]:
                 "name": span.name, "measured_wh": span.measured_wh, "expected_wh": span.expected_wh,
                 "judged_ratio": span.ratio, "judged_ratio_low": span.low, "judged_ratio_high": span.high,
                 "curtailed_wh": span.curtailed_wh, "covered_wh": span.covered_wh, "completeness": span.completeness,
-                "verdict": "healthy", "trend": trend_entry(trends.of_array(span.name, mine)),
+                "verdict": "healthy", "trend": trend_entry(trends.of_array(span.name, mine)), "facing": None,
                 "days": [
                     {"date": d.day.isoformat(), "expected_wh": d.expected_wh, "verdict": d.verdict, "states": d.states}
                     for d in mine

@@ -22,7 +22,9 @@ RULES = (
     "yield-shortfall array-dead loop-resistance input-overvoltage night-backfeed enclosure-over-temperature "
     "fan-ineffective fan-needless condensation-risk bank-low load-rise bank-imbalance bank-disconnected bank-freezing "
     "bank-hot charging-while-freezing charge-voltage-wrong meters-disagree sensor-suspect clock-suspect "
-    "changed-by-itself instrument-unheard record-trouble"
+    "changed-by-itself instrument-unheard record-trouble "
+    # Beside those of the contract.
+    "facing-suspect"
 )
 CAUSES = (
     "cloud low-sun shade soiling snow bypassed-substring open-string series-resistance undersized-cable "

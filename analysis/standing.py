@@ -1,0 +1,57 @@
+"""Owns readings that stand still where the thing cannot: a hung sensor's last word, left out of the judging.
+
+The logger marks such readings as they come; a file of history brings them unmarked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.frames import Pieces, Stretch
+from logger.vocabulary import lookup
+
+# Fewer readings alike may be the last digit of a coarse instrument.
+_LEAST_ALIKE = 5
+
+
+def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
+    """The stretch without what stands still for longer than the vocabulary lets it, solar day by solar day.
+
+    Nothing, in the dark, is what a light sensor should say, however long; modules are as warm as before only by chance,
+    at nought degrees too.
+
+    Parameters
+    ----------
+    stretch : Stretch
+    days : sequence of int
+        Starts of its solar days, UTC [ms], ascending.
+    """
+    changed = {}
+    for channel in stretch.channels():
+        most_s = lookup(channel).stuck_after_s
+        pieces = stretch[channel]
+        if most_s is None or len(pieces.start) <= _LEAST_ALIKE:
+            continue
+        warm = channel.endswith("temperature")
+        stands = _standing(pieces, days, most_s * 1000, zero_counts=warm)
+        if stands.any():
+            moves = ~stands
+            changed[channel] = Pieces(pieces.start[moves], pieces.length[moves], pieces.value[moves])
+    return stretch.with_pieces(changed) if changed else stretch
+
+
+def _standing(
+    pieces: Pieces, days: Sequence[int], most_ms: float, *, zero_counts: bool
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    day = np.searchsorted(np.asarray(days), pieces.start, side="right")
+    first = np.concatenate([[True], (np.diff(pieces.value) != 0) | (np.diff(day) != 0)])
+    begin = np.flatnonzero(first)
+    count = np.diff(np.append(begin, len(first)))
+    end = begin + count - 1
+    lasts = pieces.start[end] + pieces.length[end] - pieces.start[begin]
+    stands = (lasts > most_ms) & (count >= _LEAST_ALIKE)
+    if not zero_counts:
+        stands &= pieces.value[begin] != 0
+    return np.repeat(stands, count)
