@@ -95,7 +95,7 @@ class Light:
     @property
     def warming(self) -> Floats:
         """The light that warms the modules, on the mean of them [W/m²]."""
-        return self.plane if self.ranks is None else np.asarray(self.ranks.mean(axis=0))
+        return self.incident if self.ranks is None else np.asarray(self.ranks.mean(axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +221,7 @@ class _Ways:
             lying = [(whole[0][0], lying[0][1])]
         self._groups = [(modules, facings(*way, lies)) for modules, way in lying]
         self._own = facings(*own, lies)
-        self._colours = sky.colours(array.module.technology)
+        self.colours = sky.colours(array.module.technology)
 
     def lit(self, parts: Parts) -> _Lit:
         """Usable light under that sky."""
@@ -231,8 +231,8 @@ class _Ways:
         middle = planes.mean(axis=0)
         # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
         spread = np.hypot(np.ptp(planes, axis=0) / 4, np.mean([apart for _, apart, _ in found], axis=0) / 2)
-        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self._colours if self.several else None
-        return _Lit(middle * self._colours, spread / np.maximum(middle, 1.0), ranks)
+        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self.colours if self.several else None
+        return _Lit(middle * self.colours, spread / np.maximum(middle, 1.0), ranks)
 
     def lean(self, parts: Parts) -> Floats:
         """Change of the light in the plane [W/m²] with the dome's share of the whole."""
@@ -262,7 +262,7 @@ class _Ways:
         parts = Parts(*(np.where(seen, m, g) for m, g in zip(sky.measured.each, guessed.each, strict=True)))
         found, own = self.lit(parts), self._sensor(sky.dome(parts))
         factor = np.where(own > 0, plane / np.where(own > 0, own, 1.0), 0.0)
-        factor = np.where(np.isfinite(plane), factor, np.nan) / self._colours
+        factor = np.where(np.isfinite(plane), factor, np.nan) / self.colours
         return found.light * factor, None if found.ranks is None else found.ranks * factor
 
     def _sensor(self, dome: Dome) -> Floats:
@@ -322,7 +322,7 @@ def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | flo
     through = ways.glassed(np.nan_to_num(beam))
     if array.plane_sensor is None:
         return 1.0, (1.0 - through) / 2.0
-    return through, 0.0
+    return through * ways.colours, 0.0
 
 
 def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
@@ -346,8 +346,7 @@ def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
 def _warmth(plane: Floats, sky: Sky, array: Array) -> Floats:
     """Temperature of a module in that light [°C]; 25 where no thermometer hangs outside."""
     air, wind = (sky.stretch[f"air.outside.{name}"].on(sky.grid) for name in ("temperature", "wind_speed"))
-    wind = np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND)
-    found, _ = modules.array_temperature(array, plane, air, wind)
+    found, _ = modules.array_temperature(array, plane, air, modules.wind_at_modules(wind))
     return np.where(np.isfinite(found), found, 25.0)
 
 

@@ -283,6 +283,9 @@ class Sky:
         known = next((dome for dome in self._domes if dome.parts is parts), None)
         if known is not None:
             return known  # all arrays stand under one sky
+        if len(self.grid.start) == 0:
+            # In the polar night there is no sky to spread; the library's splines take no empty one.
+            return Dome(parts, parts.dhi, parts.dhi, parts.dhi)
         found = pvlib.irradiance.perez_driesse(
             90.0, 180.0, parts.dhi, parts.dni, self.extra, self.sun.apparent_zenith, self.sun.azimuth,
             airmass=self.airmass, return_components=True,
@@ -332,8 +335,13 @@ class Sky:
         return np.asarray(parts.ghi * (1.0 - parts.dni / self.extra) * (view - beam))
 
 
+# Refractive index of the coat against reflections that glass of modules carries: "a typical value" of pvlib's manual.
+_COATED = 1.29
+
+
 def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt: float) -> Floats:
-    """Share of the light in a plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)."""
+    """Share of the light in a plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)
+    with a coat against reflections."""
     through = np.interp(projection, *_glass_table())
     # Diffuse light falls in from all sides: the Fresnel reflection integrated over dome and ground (Marion 2017).
     from_dome, from_ground = _diffuse_glass(round(max(tilt, 0.1), 1))
@@ -346,11 +354,11 @@ def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt:
 def _glass_table() -> tuple[Floats, Floats]:
     """What passes the glass over the cosine of the angle of incidence, ascending."""
     angles = np.linspace(90.0, 0.0, 361)
-    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles), dtype=float)
+    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles, n_ar=_COATED), dtype=float)
 
 
 @cache
 def _diffuse_glass(tilt: float) -> tuple[float, float]:
     """What passes the glass of the dome's and of the ground's light."""
-    found = pvlib.iam.marion_diffuse("physical", tilt)
+    found = pvlib.iam.marion_diffuse("physical", tilt, n_ar=_COATED)
     return float(found["sky"]), float(found["ground"])
