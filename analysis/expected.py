@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -96,6 +96,20 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
     half = NINETY_FIVE * errors.each
     high = np.fmax(power + half, _most(array, light, cell))
     return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed, errors)
+
+
+def with_volts(could: Expected, best: Floats, opened: Floats) -> Expected:
+    """The same with an array's volts told otherwise where the light is unknown."""
+    allowed = could.allowed
+    unknown = ~np.isfinite(could.electrics.plane)
+    volts = (
+        np.where(unknown, told, by_light)
+        for told, by_light in (
+            (best, allowed.best_volts),
+            (opened, allowed.open_volts),
+        )
+    )
+    return replace(could, allowed=Allowed(allowed.modules, allowed.free, allowed.power, *volts))
 
 
 def _errors(array: Array, light: Light, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:

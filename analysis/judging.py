@@ -165,6 +165,7 @@ class _Shared:
         self._said: dict[tuple[str, int], instruments.Measured] = {}
         self._shown: dict[tuple[str, int], Floats] = {}
         self._greys: dict[int, twins.Grey] = {}
+        self._owns: dict[tuple[str, int], sisters.Own] = {}
 
     def sky(self, grids: Sequence[Grid]) -> Sky:
         """The sky over those intervals of the grids that have the sun above the horizon."""
@@ -289,10 +290,18 @@ class _Shared:
         key = (array.name, id(sky))
         if key not in self._shown:
             said = self.said(array, sky)
-            self._shown[key] = sisters.clearness(
-                array, self.controller(array), self.settings, said, sky, self.stretch, lies
-            )
+            own = self.own(array, sky, lies)
+            self._shown[key] = sisters.clearness(array, self.controller(array), said, own, sky, lies)
         return self._shown[key]
+
+    def own(self, array: Array, sky: Sky, lies: geometry.Attitude) -> sisters.Own:
+        """What the power of an array tells of itself."""
+        key = (array.name, id(sky))
+        if key not in self._owns:
+            overcast = states.OVERCAST * irradiance.clear_plane(array, sky, lies)
+            power = self.said(array, sky).power
+            self._owns[key] = sisters.own(array, power, self.settings, self.stretch, sky.grid, overcast)
+        return self._owns[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +340,9 @@ def _judge_group(
     said = shared.said(array, sky)
     around = instruments.around(settings, stretch, grid)
     could = expected.of_array(array, light, stretch, grid, settings)
+    if not np.isfinite(light.plane).all():
+        own = shared.own(array, sky, lies)
+        could = expected.with_volts(could, own.best_volts, own.open_volts)
     state = states.of_array(
         array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
     )

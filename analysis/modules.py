@@ -25,8 +25,8 @@ Strings = tuple[tuple[Module, ...], ...]
 # adders that the System Advisor Model gives for the gap behind the module: +6, +11 and +18 K.
 _RACK = (25.0, 6.84)
 _ADDER_K = {"rack": 0.0, "gap": 6.0, "insulated": 11.0, "glued": 18.0}
-# An anemometer stands high, modules lie low: of the wind at 10 m so much comes to modules within a storey of the ground
-# (System Advisor Model, NREL/TP-6A20-67399). Without one [m/s]: at 10 m it blows with 3.3 m/s over land and 6.6 m/s over
+# An anemometer stands high, modules lie low: within a storey of the ground they feel so much of the wind at 10 m (the
+# System Advisor Model, NREL/TP-6A20-67399). Without one [m/s]: at 10 m it blows with 3.3 m/s over land, 6.6 m/s over
 # the sea (means of all stations, Archer and Jacobson, J. Geophys. Res. 110, 2005), so about 2 m/s at modules.
 AT_MODULES = 0.51
 UNMEASURED_WIND = 2.0
@@ -191,9 +191,9 @@ _ROOT_STEP = 0.25
 _ROOTS = np.arange(0.0, 46.0 + _ROOT_STEP, _ROOT_STEP)
 # Unequal modules take a search a point: every fourth, straight lines between.
 _MIXED_STRIDE = 4
-# Efficiency in dim light at 25 °C over that in full sun: the median of the 36 modules of crystalline silicon, made since
-# 2005, that Sandia measured (the database of King, Boyson and Kratochvil's model; its estimated ones left out). Fits to
-# datasheets alone stay 2 % above at 200 W/m²: three points in full sun say nothing of a module's leaks.
+# Efficiency in dim light at 25 °C over that in full sun: the median of the 36 modules of crystalline silicon, made from
+# 2005 on, that Sandia measured (the database of King, Boyson and Kratochvil's model; its estimated ones left out). Fits
+# to datasheets alone stay 2 % above at 200 W/m²: three points in full sun say nothing of a module's leaks.
 _DIM_EFFICIENCY = ((50.0, 0.880), (100.0, 0.928), (200.0, 0.961), (400.0, 0.988), (700.0, 0.998), (1000.0, 1.0))
 _CRYSTALLINE = (None, "mono", "poly")
 _COLDEST, _STEP_K = -60.0, 10.0
@@ -276,7 +276,7 @@ def _dim(module: Module, diode: Floats) -> Floats:
         return np.ones(len(_ROOTS))
     light, share = (np.array(column) for column in zip(*_DIM_EFFICIENCY, strict=True))
     own = np.interp(np.sqrt(light), _ROOTS, diode) * STC_IRRADIANCE / light
-    return np.interp(_ROOTS, np.sqrt(light), share / own)
+    return np.asarray(np.interp(_ROOTS, np.sqrt(light), share / own))
 
 
 def _in_full_sun(surface: Floats) -> Floats:
