@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis import modules
+from analysis import flat, modules
 from analysis.geometry import Attitude, facings
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
 from analysis.sky import GLOBAL, Dome, Parts, Sky
@@ -36,6 +36,9 @@ OFFSET_WM2 = 3.0
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
+# The same of a light in a plane, whose sun may stand low and behind it: there the glass takes little of the dome and most
+# of the beam. Common practice, no source.
+_BEAM_BESIDE = 0.25
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
 # (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
 WEATHER_GAIN = 0.05
@@ -220,7 +223,7 @@ class _Ways:
         if not self.several:
             lying = [(whole[0][0], lying[0][1])]
         self._groups = [(modules, facings(*way, lies)) for modules, way in lying]
-        self._own = facings(*own, lies)
+        self.own = facings(*own, lies)
         self.colours = sky.colours(array.module.technology)
 
     def lit(self, parts: Parts) -> _Lit:
@@ -245,7 +248,7 @@ class _Ways:
 
     def glassed(self, beam_share: Floats) -> Floats:
         """Share of the light in the array's own plane that passes the glass."""
-        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self._own], axis=0))
+        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self.own], axis=0))
 
     def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
         """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
@@ -266,7 +269,7 @@ class _Ways:
         return found.light * factor, None if found.ranks is None else found.ranks * factor
 
     def _sensor(self, dome: Dome) -> Floats:
-        ways = [self._sky.in_plane(way, dome) for way in self._own]
+        ways = [self._sky.in_plane(way, dome) for way in self.own]
         return np.asarray(np.mean([way.light * way.glass for way in ways], axis=0))
 
     def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
@@ -304,7 +307,7 @@ def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     plane = sky.light(channel)
     if not np.isfinite(plane).any():
         return None
-    beam = _beam_beside(plane, sky)
+    beam = _beam_beside(plane, sky, ways)
     share, doubt = _behind_glass(array, ways, beam)
     usable, ranks = ways.beside(plane * share)
     gain = np.sqrt(PLANE_GAIN**2 + sky.drift_sigma(channel) ** 2 + doubt**2)
@@ -322,7 +325,8 @@ def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | flo
     through = ways.glassed(np.nan_to_num(beam))
     if array.plane_sensor is None:
         return 1.0, (1.0 - through) / 2.0
-    return through * ways.colours, 0.0
+    otherwise = ways.glassed(np.minimum(np.nan_to_num(beam) + _BEAM_BESIDE, 1.0))
+    return through * ways.colours, np.abs(otherwise / through - 1.0)
 
 
 def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
@@ -340,7 +344,7 @@ def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
         warm = np.where(np.isfinite(warm), warm, _warmth(rough, sky, array))
     plane = reference_light(amps, array.module.isc, alpha, warm)
     usable, ranks = ways.beside(plane)
-    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky), ranks)
+    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True), ranks)
 
 
 def _warmth(plane: Floats, sky: Sky, array: Array) -> Floats:
@@ -376,10 +380,10 @@ def _from_weather(sky: Sky, ways: _Ways) -> _Seen | None:
     return _from_parts(parts, ways, WEATHER_GAIN, WEATHER_CLEAR + WEATHER_CLOUD * np.nan_to_num(taken))
 
 
-def _beam_beside(plane: Floats, sky: Sky) -> Floats:
-    """Share of beam by the horizontal sensor where there is one, else by the plane's own clearness."""
+def _beam_beside(plane: Floats, sky: Sky, ways: _Ways, glazed: bool = False) -> Floats:
+    """Share of beam on the flat, by the horizontal sensor where there is one, else by the light in the plane."""
     parts = sky.measured
     if not np.isfinite(parts.ghi).any():
-        parts = sky.taken_apart(np.nan_to_num(plane))
+        parts = flat.parts(sky, np.nan_to_num(plane), ways.own, glazed)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)

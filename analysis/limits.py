@@ -18,7 +18,7 @@ _AT_LIMIT = 0.97
 # to. Up to 1.5 % above, the curve's flat top loses less than a hundredth. Far below the best point another curve rules
 # than the datasheet's, and nothing is told.
 _NEAR_OPEN, _ABOVE_BEST, _BELOW_BEST, _IN_CLOUD = 0.95, 1.015, 0.93, 1.03
-_NOTHING, _NOTHING_ABOVE = 0.01, 1.08
+_NOTHING, _NOTHING_ABOVE = 0.05, 1.08
 # Lowest absorption and float voltages of lead and lithium per nominal 12 V; common practice, no source.
 _LOWEST_SET_POINT = 13.2
 # How near a set point is one, per nominal 12 V [V], and how near the limit of current leaves no doubt; common practice,

@@ -6,17 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis import controllers, irradiance, limits, modules
+from analysis import controllers, flat, limits, modules
 from analysis.expected import array_cable, design_ohm
 from analysis.frames import Grid, Stretch
-from analysis.geometry import Attitude
+from analysis.geometry import Attitude, facings
 from analysis.instruments import Measured
 from analysis.modules import Electrics
 from analysis.sky import Sky
 from analysis.sun import Floats
 from logger.settings import Array, Controller, Settings
 
-# Clear light in the plane under which a share of it says nothing [W/m²]; cloud enhancement is real up to here.
+# Clear light on the horizontal under which a share of it says nothing [W/m²]; cloud enhancement is real up to here.
 _LEAST_CLEAR_WM2 = 50.0
 _MOST_CLEARNESS = 1.3
 _AT_LIMIT = 0.97
@@ -43,7 +43,7 @@ class Own:
 def clearness(
     array: Array, controller: Controller | None, said: Measured, own: Own, sky: Sky, lies: Attitude
 ) -> Floats:
-    """Light in an array's plane over the clear sky's there, by its own power while it was free to give all.
+    """Light on the horizontal over the clear sky's, by an array's own power while it was free to give all.
 
     Returns
     -------
@@ -51,17 +51,15 @@ def clearness(
         NaN where something held the array back, or where nobody knows whether it did: the word ``bulk`` says that a
         controller took all there was, and so do the volts of the best point.
     """
-    free = (
-        ((said.stage == "bulk") | limits.at_volts(said.voltage, own.best_volts))
-        & np.isfinite(said.power)
-        & (said.power > 0)
-    )
+    free = ((said.stage == "bulk") | limits.at_volts(said.voltage, own.best_volts)) & np.isfinite(said.power)
+    free &= said.power > 0
     if controller is not None and controller.output_current_limit is not None:
         free &= np.nan_to_num(said.output_current) < _AT_LIMIT * controller.output_current_limit
-    clear = irradiance.clear_plane(array, sky, lies)
-    light = np.where(free, own.light, np.nan)
+    behind_glass = np.where(free, own.light, np.nan) / sky.colours(array.module.technology)
+    found = flat.parts(sky, behind_glass, facings(array.tilt, array.azimuth, lies), glazed=True)
+    clear = sky.clear.ghi
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(clear >= _LEAST_CLEAR_WM2, np.clip(light / clear, 0.0, _MOST_CLEARNESS), np.nan)
+        return np.where(clear >= _LEAST_CLEAR_WM2, np.clip(found.ghi / clear, 0.0, _MOST_CLEARNESS), np.nan)
 
 
 def own(array: Array, power: Floats, settings: Settings, stretch: Stretch, grid: Grid, overcast: Floats) -> Own:
