@@ -36,8 +36,7 @@ OFFSET_WM2 = 3.0
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
-# The same of a light in a plane, whose sun may stand low and behind it: there the glass takes little of the dome and most
-# of the beam. Common practice, no source.
+# The same for the glass over a plane, which takes little of the dome and most of a low beam; common practice.
 _BEAM_BESIDE = 0.25
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
 # (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
@@ -182,8 +181,8 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
     Parameters
     ----------
     clearness : ndarray
-        Light in the sisters' planes over the clear sky's there, by their own power while nothing held them back; NaN
-        where none was free.
+        Light on the horizontal over the clear sky's, by the sisters' own power while nothing held them back; NaN where
+        none was free.
 
     Notes
     -----
@@ -203,6 +202,20 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
         evidence=evidence,
         ranks=None if light.ranks is None or found.ranks is None else np.where(take, found.ranks, light.ranks),
     )
+
+
+def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
+    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot; None where no such
+    series gave any light.
+
+    It is another place's sky. Where all arrays here stay as far behind it, it is the weather.
+    """
+    take = light.evidence == WEATHER
+    if not take.any():
+        return None
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = clearness * sky.clear.ghi / sky.by_weather.ghi
+    return np.where(take, np.minimum(share, 1.0), np.nan)
 
 
 def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
