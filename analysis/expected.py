@@ -16,8 +16,8 @@ from analysis.modules import Electrics
 from analysis.sun import Floats
 from logger.settings import Array, Cable, Controller, Settings
 
-# Nameplate tolerance and the form of the model, one sigma; common practice, no source.
-NAMEPLATE = 0.02
+# Nameplate tolerance of ±3 % as two sigma; common practice, no source.
+NAMEPLATE = 0.015
 # How far the model's efficiency in dim light is believed, for each halving of the light: the spread of the modules that
 # Sandia measured is 2 % at 200 W/m² and 3 % at 100 W/m² (`modules` names them).
 DIM_A_HALVING = 0.009

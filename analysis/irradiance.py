@@ -26,11 +26,11 @@ from logger.settings import Array
 # sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, the
 # clearness of the sky explains half, and the rest passes.
 PLANE_GAIN = 0.02
-REFERENCE_GAIN = 0.025
+REFERENCE_GAIN = 0.02
 HORIZONTAL_GAIN = 0.025
 TRANSPOSITION = 0.02
-LUX_GAIN, LUX_PASSING = 0.06, 0.05
-SISTER_GAIN = 0.06
+LUX_GAIN, LUX_PASSING = 0.05, 0.05
+SISTER_GAIN = 0.05
 OFFSET_WM2 = 3.0
 # By how much Erbs misses the dome's share of the light: a quarter of it on measured minutes (23 and 29 % at two
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
