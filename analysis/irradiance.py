@@ -205,8 +205,7 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
 
 
 def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
-    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot; None where no such
-    series gave any light.
+    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot, None without one.
 
     It is another place's sky. Where all arrays here stay as far behind it, it is the weather.
     """

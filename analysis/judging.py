@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from analysis import (
     bank,
@@ -20,6 +19,7 @@ from analysis import (
     evidence,
     expected,
     geometry,
+    hands,
     instruments,
     irradiance,
     ladder,
@@ -33,11 +33,12 @@ from analysis import (
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, hours_below, load
 from analysis.results import WEATHER, ArrayDay, Ladder, LoopEstimate, StateRun, SunDay
-from analysis.results_writing import DayResults
+from analysis.results_writing import DayResults, Minutes
 from analysis.shared import Shared
 from analysis.sky import Sky
 from analysis.sun import DAY_MS, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
+from logger import hands_on
 from logger.settings import Array, Settings
 from logger.settling import unsettled
 
@@ -82,9 +83,11 @@ def judge_days(
     ]
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(ALWAYS)]
+    work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
+    stretch = hands.left_out(stretch, work, settings)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
+    shared = Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -134,7 +137,7 @@ def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) 
 class _Judged:
     day: ArrayDay
     ladder: Ladder | None
-    expected: pd.DataFrame
+    expected: Minutes
     states: list[StateRun]
     side: twins.Side | None
 
@@ -174,9 +177,19 @@ def _judge_group(
     state = states.of_array(
         array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
     )
-    tell = evidence.teller(controller, light, said, around, could)
+    handled = grid.touched(shared.handled(array))
+    state[handled & (state != states.NIGHT)] = states.UNKNOWN
+    tell = evidence.teller(controller, light, said, around, could, handled)
     inside = _inside(grid, shared.record)
-    minutes = _expected_frame(grid, light, said, could)
+    minutes = Minutes.of(
+        grid,
+        measured_w=said.power,
+        expected_w=could.power,
+        low_w=could.low,
+        high_w=could.high,
+        plane_wm2=light.plane,
+        module_c=could.cell,
+    )
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
@@ -206,7 +219,7 @@ def _judge_group(
                     state,
                     shared.ohms(array, day),
                 ),
-                minutes[mask & inside & (state != states.NIGHT)],
+                minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
             )
@@ -217,20 +230,3 @@ def _judge_group(
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
     return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
-
-
-def _expected_frame(
-    grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
-) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "interval_ms": grid.step,
-            "measured_w": said.power,
-            "expected_w": could.power,
-            "low_w": could.low,
-            "high_w": could.high,
-            "plane_wm2": light.plane,
-            "module_c": could.cell,
-        },
-        index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
-    )

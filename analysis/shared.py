@@ -13,6 +13,7 @@ from analysis import (
     envelope,
     expected,
     geometry,
+    hands,
     instruments,
     irradiance,
     ladder,
@@ -31,6 +32,7 @@ from analysis.results import LightDay, LoopEstimate, SunDay
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import Floats, Place, SunPath
 from analysis.witnesses import Witness
+from logger.hands_on import HandsOn
 from logger.settings import Array, Controller, Settings
 
 
@@ -48,7 +50,9 @@ class Shared:
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
         drifts: Drifts,
+        work: Sequence[HandsOn],
     ) -> None:
+        self.work = work
         self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
@@ -153,8 +157,13 @@ class Shared:
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            self._said[key] = instruments.of_known_time(said, sky.grid, self.unsettled)
+            doubtful = [*self.unsettled, *self.handled(array)]
+            self._said[key] = instruments.of_known_time(said, sky.grid, doubtful)
         return self._said[key]
+
+    def handled(self, array: Array) -> list[tuple[int, int]]:
+        """When hands were in an array, or in what it hangs on."""
+        return hands.stretches(f"array.{array.name}", self.work, self.settings)
 
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)

@@ -8,8 +8,9 @@ import numpy as np
 
 from analysis import twins
 from analysis.frames import Stretch
-from analysis.judging import _judge_array, _Judged, _Shared
+from analysis.judging import _judge_array, _Judged
 from analysis.results import SunDay, TwinDay
+from analysis.shared import Shared
 from analysis.sun import DAY_MS, Place, SunPath
 from logger.settings import Settings
 
@@ -29,7 +30,7 @@ def judged(stretch: Stretch, settings: Settings) -> dict[str, list[_Judged]]:
     path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
-    shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {})
+    shared = Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, ())
     return {a.name: _judge_array(a, shared, np.empty(0, np.int64), False) for a in settings.array}
 
 
