@@ -25,6 +25,9 @@ _LEAST_SPREAD_H = 2.0
 _WINDOW_MIN = 10
 _BRIGHT_WM2 = 100.0
 _LEAST_GAIN = 0.5
+# Long means are a clear sky's where at least so many of a day are steady, and nearly as bright as the brightest; common
+# practice, no source.
+_LEAST_MEANS, _NEAR_BEST = 4, 0.92
 # Under a clear sky the share of it changes by less than this in a window.
 _STEADY = 0.03
 # A clock is wrong by minutes or by hours: whole quarter hours are sought within four.
@@ -118,12 +121,18 @@ def _clear_minutes(light: Floats, clear: Floats, step: int) -> npt.NDArray[np.bo
 
 
 def _smooth(light: Floats, clear: Floats) -> npt.NDArray[np.bool_]:
+    """The same of long means: they stay alike, near the day's best, for a good part of the day.
+
+    Broken cloud may give two or three hours in a row the same mean, and a low one.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(clear > _BRIGHT_WM2, light / clear, np.nan)
     around = np.stack([np.roll(share, 1), share, np.roll(share, -1)])
     known = np.isfinite(around).all(axis=0)
     spread = np.ptp(np.where(known, around, 0.0), axis=0)
-    return np.asarray(known & (spread < 0.04) & (share > _LEAST_GAIN))
+    best = np.nanmax(share, initial=0.0)
+    calm = known & (spread < 0.04) & (share > max(_LEAST_GAIN, _NEAR_BEST * best))
+    return np.asarray(calm & (calm.sum() >= _LEAST_MEANS))
 
 
 def _noon_shift(

@@ -11,7 +11,7 @@ from analysis.sky import LEAST_COSINE, Parts, Sky, diffuse_glass, glass_table
 from analysis.sun import Floats
 
 # Steps until beam and dome agree with the plane, and the least that a plane gets of the flat's light.
-_STEPS, _LEAST = 3, 0.2
+_STEPS, _LEAST = 5, 0.2
 
 
 def parts(sky: Sky, plane: Floats, ways: Sequence[Facing], glazed: bool = False) -> Parts:
@@ -29,15 +29,18 @@ def parts(sky: Sky, plane: Floats, ways: Sequence[Facing], glazed: bool = False)
 
     Notes
     -----
-    By steps: the light is taken apart (Erbs), and the flat gets what the plane does by the share of beam found. The
-    dome counts as alike from all over, which suffices to tell beam from dome.
+    By steps: the light is taken apart (Erbs), and the flat gets what the plane does by the share of beam found, with
+    the part of the dome that lies round the sun (Hay and Davies 1980).
     """
     beam, view = (np.mean(factors, axis=0) for factors in zip(*(_seen(sky, way, glazed) for way in ways), strict=True))
-    found = sky.taken_apart(plane)
+    found = sky.taken_apart(plane / np.maximum(view, _LEAST))
     for _ in range(_STEPS):
         with np.errstate(divide="ignore", invalid="ignore"):
             dome = np.where(found.ghi > 0, found.dhi / found.ghi, 1.0)
-        found = sky.taken_apart(plane / np.maximum((1.0 - dome) * beam + dome * view, _LEAST))
+        even = dome * (1.0 - found.dni / sky.extra)
+        wanted = plane / np.maximum((1.0 - even) * beam + even * view, _LEAST)
+        # Half a step at a time: seen from behind, more beam is less light.
+        found = sky.taken_apart((found.ghi + wanted) / 2.0)
     return found
 
 
