@@ -30,7 +30,8 @@ def parts(sky: Sky, plane: Floats, ways: Sequence[Facing], glazed: bool = False)
     Notes
     -----
     By steps: the light is taken apart (Erbs), and the flat gets what the plane does by the share of beam found, with
-    the part of the dome that lies round the sun (Hay and Davies 1980).
+    the part of the dome that lies round the sun (Hay and Davies 1980). A plane that turns its back to a low sun is lit
+    alike by two skies; the grey one is taken.
     """
     beam, view = (np.mean(factors, axis=0) for factors in zip(*(_seen(sky, way, glazed) for way in ways), strict=True))
     found = sky.taken_apart(plane / np.maximum(view, _LEAST))
