@@ -36,7 +36,7 @@ OFFSET_WM2 = 3.0
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
-# The same for the glass over a plane, which takes little of the dome and most of a low beam; common practice.
+# The same for the glass over a plane, which takes most of a low beam; common practice.
 _BEAM_BESIDE = 0.25
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
 # (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
@@ -205,10 +205,7 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
 
 
 def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
-    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot, None without one.
-
-    It is another place's sky. Where all arrays here stay as far behind it, it is the weather.
-    """
+    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot, None without one."""
     take = light.evidence == WEATHER
     if not take.any():
         return None
