@@ -128,7 +128,7 @@ def _smooth(light: Floats, clear: Floats) -> npt.NDArray[np.bool_]:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(clear > _BRIGHT_WM2, light / clear, np.nan)
     around = np.stack([np.roll(share, 1), share, np.roll(share, -1)])
-    known = np.isfinite(around).all(axis=0)
+    known = np.asarray(np.isfinite(around).all(axis=0))
     spread = np.ptp(np.where(known, around, 0.0), axis=0)
     if not known.any():
         return known
