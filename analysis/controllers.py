@@ -143,6 +143,14 @@ def best_power(array: Array, loop_ohm: float | None, electrics: Electrics) -> Fl
     return modules * (1.0 - _cable_share(*_best(array, electrics, modules), loop_ohm or 0.0))
 
 
+def best_volts(array: Array, loop_ohm: float | None, electrics: Electrics) -> Floats:
+    """Volts at the controller's input at the array's best point [V]; NaN where the datasheet does not tell."""
+    if electrics.best_volts is None:
+        return np.full(len(electrics.plane), np.nan)
+    volts, amps = _best(array, electrics, array.rated_w * electrics.power_ratio)
+    return np.asarray(volts - amps * (loop_ohm or 0.0))
+
+
 def _cable_share(volts: Floats, amps: Floats, ohm: float) -> Floats:
     """Share of the modules' power that the cable takes; nothing where volts are not known."""
     return np.asarray(np.clip(np.where(volts > 0, amps * ohm / np.where(volts > 0, volts, 1.0), 0.0), 0.0, 1.0))

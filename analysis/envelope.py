@@ -25,6 +25,9 @@ _LEAST_SPREAD_H = 2.0
 _WINDOW_MIN = 10
 _BRIGHT_WM2 = 100.0
 _LEAST_GAIN = 0.5
+# Long means are a clear sky's where at least so many of a day are steady, and nearly as bright as its level; common
+# practice, no source.
+_LEAST_MEANS, _NEAR_LEVEL = 4, 0.92
 # Under a clear sky the share of it changes by less than this in a window.
 _STEADY = 0.03
 # A clock is wrong by minutes or by hours: whole quarter hours are sought within four.
@@ -118,12 +121,21 @@ def _clear_minutes(light: Floats, clear: Floats, step: int) -> npt.NDArray[np.bo
 
 
 def _smooth(light: Floats, clear: Floats) -> npt.NDArray[np.bool_]:
+    """The same of long means: they stay alike, near the day's own level, for a good part of the day.
+
+    Broken cloud may give two or three hours in a row the same mean, and a low one.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(clear > _BRIGHT_WM2, light / clear, np.nan)
     around = np.stack([np.roll(share, 1), share, np.roll(share, -1)])
-    known = np.isfinite(around).all(axis=0)
+    known = np.asarray(np.isfinite(around).all(axis=0))
     spread = np.ptp(np.where(known, around, 0.0), axis=0)
-    return np.asarray(known & (spread < 0.04) & (share > _LEAST_GAIN))
+    if not known.any():
+        return known
+    # Towards a low sun the share of a clear sky strays: the upper quarter is the day's level, not its maximum.
+    level = float(np.quantile(share[np.isfinite(share)], 0.75))
+    calm = known & (spread < 0.04) & (share > max(_LEAST_GAIN, _NEAR_LEVEL * level))
+    return np.asarray(calm & (calm.sum() >= _LEAST_MEANS))
 
 
 def _noon_shift(

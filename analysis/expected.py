@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,11 +16,11 @@ from analysis.modules import Electrics
 from analysis.sun import Floats
 from logger.settings import Array, Cable, Controller, Settings
 
-# Nameplate tolerance and the form of the model, one sigma; common practice, no source.
-NAMEPLATE = 0.02
-# How far the model's efficiency in dim light is believed: half of its loss there, and 1 % for each halving of the light
-# (modules alike on paper differ by so much at 200 W/m²); common practice, no source.
-DIM_FORM, DIM_A_HALVING = 0.5, 0.008
+# Nameplate tolerance of ±3 % as two sigma; common practice, no source.
+NAMEPLATE = 0.015
+# How far the model's efficiency in dim light is believed, for each halving of the light: the spread of the modules that
+# Sandia measured is 2 % at 200 W/m² and 3 % at 100 W/m² (`modules` names them).
+DIM_A_HALVING = 0.009
 MEASURED_TEMPERATURE_K = 1.5
 NINETY_FIVE = 1.96
 # Copper of a run on deck in the sun, for the loss that the design allows [°C]; common practice, no source.
@@ -92,20 +92,33 @@ def of_array(array: Array, light: Light, stretch: Stretch, grid: Grid, settings:
         np.append(True, np.diff(grid.start) > grid.step)[: len(grid.start)],
     )
     power = allowed.power
-    errors = _errors(array, light, electrics, power, sigma_k, grid)
+    errors = _errors(array, light, power, sigma_k, grid)
     half = NINETY_FIVE * errors.each
     high = np.fmax(power + half, _most(array, light, cell))
     return Expected(power, np.maximum(power - half, 0.0), high, cell, electrics, allowed, errors)
 
 
-def _errors(array: Array, light: Light, electrics: Electrics, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:
+def with_volts(could: Expected, best: Floats, opened: Floats) -> Expected:
+    """The same with an array's volts told otherwise where the light is unknown."""
+    allowed = could.allowed
+    unknown = ~np.isfinite(could.electrics.plane)
+    volts = (
+        np.where(unknown, told, by_light)
+        for told, by_light in (
+            (best, allowed.best_volts),
+            (opened, allowed.open_volts),
+        )
+    )
+    return replace(could, allowed=Allowed(allowed.modules, allowed.free, allowed.power, *volts))
+
+
+def _errors(array: Array, light: Light, power: Floats, sigma_k: Floats, grid: Grid) -> Budget:
     """Each cause of error by itself, because a day's sum takes each in its own way."""
     warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         halvings = np.log2(np.clip(modules.STC_IRRADIANCE / light.plane, 1.0, 64.0))
-    dimness = np.hypot(DIM_FORM * (1.0 - _efficiency(electrics)), DIM_A_HALVING * halvings)
     dark = np.full(len(power), array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE)
-    relative = (light.sigma_gain, np.full(len(power), NAMEPLATE), warmth, dimness, light.lean)
+    relative = (light.sigma_gain, np.full(len(power), NAMEPLATE), warmth, DIM_A_HALVING * halvings, light.lean)
     return Budget((*(share * power for share in relative), dark), light.passing * power, grid.step)
 
 
@@ -117,13 +130,6 @@ def _most(array: Array, light: Light, cell: Floats) -> Floats:
         ratio = Electrics.of(array, light.bound[bounded], cell[bounded]).power_ratio
         most[bounded] = array.rated_w * ratio * (1.0 + NINETY_FIVE * NAMEPLATE)
     return most
-
-
-def _efficiency(electrics: Electrics) -> Floats:
-    """Efficiency in dim light over that in full sun; 1 where the datasheet does not tell."""
-    plane = electrics.plane
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(plane > 0, electrics.dim_ratio * modules.STC_IRRADIANCE / plane, 1.0)
 
 
 def output_volts(array: Array, stretch: Stretch, grid: Grid, settings: Settings) -> Floats:
@@ -146,13 +152,12 @@ def module_temperature(array: Array, light: Light, stretch: Stretch, grid: Grid)
     """Measured module temperature, filled by the model where it is not; with its standard uncertainty [K]."""
     measured = stretch[f"array.{array.name}.module_temperature"].on(grid)
     air = stretch["air.outside.temperature"].on(grid)
-    wind = stretch["air.outside.wind_speed"].on(grid)
     known_air = np.isfinite(air)
     modelled, sigma = modules.array_temperature(
         array,
         np.nan_to_num(light.warming),
         np.where(known_air, air, _UNKNOWN_AIR_C),
-        np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND),
+        modules.wind_at_modules(stretch["air.outside.wind_speed"].on(grid)),
     )
     sigma = np.where(known_air, sigma, np.hypot(sigma, _UNKNOWN_AIR_SIGMA_K))
     have = np.isfinite(measured)

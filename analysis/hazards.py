@@ -299,7 +299,7 @@ def _hottest_string(array: Array, air_c: float) -> tuple[float, str]:
 
     def warmth(mounting: str | None) -> float:
         u0, u1 = modules.faiman_factors(mounting or "glued")
-        return air_c + modules.STC_IRRADIANCE / (u0 + u1 * modules.UNMEASURED_WIND)
+        return air_c + modules.STC_IRRADIANCE / (u0 + u1 * modules.NOCT_WIND)
 
     length = array.modules_in_series
     strings = [array.mountings[i : i + length] for i in range(0, len(array.mountings), length)]

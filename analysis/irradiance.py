@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis import modules
+from analysis import flat, modules
 from analysis.geometry import Attitude, facings
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
 from analysis.sky import GLOBAL, Dome, Parts, Sky
@@ -27,16 +27,18 @@ from logger.settings import Array
 # sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, the
 # clearness of the sky explains half, and the rest passes.
 PLANE_GAIN = 0.02
-REFERENCE_GAIN = 0.025
+REFERENCE_GAIN = 0.02
 HORIZONTAL_GAIN = 0.025
 TRANSPOSITION = 0.02
-LUX_GAIN, LUX_PASSING = 0.06, 0.05
-SISTER_GAIN = 0.06
+LUX_GAIN, LUX_PASSING = 0.05, 0.05
+SISTER_GAIN = 0.05
 OFFSET_WM2 = 3.0
 # By how much Erbs misses the dome's share of the light: a quarter of it on measured minutes (23 and 29 % at two
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
+# The same for the glass over a plane, which takes most of a low beam; common practice.
+_BEAM_BESIDE = 0.25
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
 # (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
 WEATHER_GAIN = 0.05
@@ -96,7 +98,7 @@ class Light:
     @property
     def warming(self) -> Floats:
         """The light that warms the modules, on the mean of them [W/m²]."""
-        return self.plane if self.ranks is None else np.asarray(self.ranks.mean(axis=0))
+        return self.incident if self.ranks is None else np.asarray(self.ranks.mean(axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +182,8 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
     Parameters
     ----------
     clearness : ndarray
-        Light in the sisters' planes over the clear sky's there, by their own power while nothing held them back; NaN
-        where none was free.
+        Light on the horizontal over the clear sky's, by the sisters' own power while nothing held them back; NaN where
+        none was free.
 
     Notes
     -----
@@ -203,6 +205,16 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
     )
 
 
+def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
+    """What of a weather series' light the sister arrays confirm, at most 1; NaN where they cannot, None without one."""
+    take = light.evidence == WEATHER
+    if not take.any():
+        return None
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = clearness * sky.clear.ghi / sky.by_weather.ghi
+    return np.where(take, np.minimum(share, 1.0), np.nan)
+
+
 def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
     """The clear sky in the plane of an array [W/m²]."""
     return _Ways(array, sky, lies).lit(sky.clear).light
@@ -221,8 +233,8 @@ class _Ways:
         if not self.several:
             lying = [(whole[0][0], lying[0][1])]
         self._groups = [(modules, facings(*way, lies)) for modules, way in lying]
-        self._own = facings(*own, lies)
-        self._colours = sky.colours(array.module.technology)
+        self.own = facings(*own, lies)
+        self.colours = sky.colours(array.module.technology)
 
     def lit(self, parts: Parts) -> _Lit:
         """Usable light under that sky."""
@@ -232,8 +244,8 @@ class _Ways:
         middle = planes.mean(axis=0)
         # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
         spread = np.hypot(np.ptp(planes, axis=0) / 4, np.mean([apart for _, apart, _ in found], axis=0) / 2)
-        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self._colours if self.several else None
-        return _Lit(middle * self._colours, spread / np.maximum(middle, 1.0), ranks)
+        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self.colours if self.several else None
+        return _Lit(middle * self.colours, spread / np.maximum(middle, 1.0), ranks)
 
     def lean(self, parts: Parts) -> Floats:
         """Change of the light in the plane [W/m²] with the dome's share of the whole."""
@@ -246,7 +258,7 @@ class _Ways:
 
     def glassed(self, beam_share: Floats) -> Floats:
         """Share of the light in the array's own plane that passes the glass."""
-        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self._own], axis=0))
+        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self.own], axis=0))
 
     def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
         """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
@@ -263,11 +275,11 @@ class _Ways:
         parts = Parts(*(np.where(seen, m, g) for m, g in zip(sky.measured.each, guessed.each, strict=True)))
         found, own = self.lit(parts), self._sensor(sky.dome(parts))
         factor = np.where(own > 0, plane / np.where(own > 0, own, 1.0), 0.0)
-        factor = np.where(np.isfinite(plane), factor, np.nan) / self._colours
+        factor = np.where(np.isfinite(plane), factor, np.nan) / self.colours
         return found.light * factor, None if found.ranks is None else found.ranks * factor
 
     def _sensor(self, dome: Dome) -> Floats:
-        ways = [self._sky.in_plane(way, dome) for way in self._own]
+        ways = [self._sky.in_plane(way, dome) for way in self.own]
         return np.asarray(np.mean([way.light * way.glass for way in ways], axis=0))
 
     def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
@@ -305,7 +317,7 @@ def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     plane = sky.light(channel)
     if not np.isfinite(plane).any():
         return None
-    beam = _beam_beside(plane, sky)
+    beam = _beam_beside(plane, sky, ways)
     share, doubt = _behind_glass(array, ways, beam)
     usable, ranks = ways.beside(plane * share)
     gain = np.sqrt(PLANE_GAIN**2 + sky.drift_sigma(channel) ** 2 + doubt**2)
@@ -323,7 +335,8 @@ def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | flo
     through = ways.glassed(np.nan_to_num(beam))
     if array.plane_sensor is None:
         return 1.0, (1.0 - through) / 2.0
-    return through, 0.0
+    otherwise = ways.glassed(np.minimum(np.nan_to_num(beam) + _BEAM_BESIDE, 1.0))
+    return through * ways.colours, np.abs(otherwise / through - 1.0)
 
 
 def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
@@ -341,14 +354,13 @@ def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
         warm = np.where(np.isfinite(warm), warm, _warmth(rough, sky, array))
     plane = reference_light(amps, array.module.isc, alpha, warm)
     usable, ranks = ways.beside(plane)
-    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky), ranks)
+    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True), ranks)
 
 
 def _warmth(plane: Floats, sky: Sky, array: Array) -> Floats:
     """Temperature of a module in that light [°C]; 25 where no thermometer hangs outside."""
     air, wind = (sky.stretch[f"air.outside.{name}"].on(sky.grid) for name in ("temperature", "wind_speed"))
-    wind = np.where(np.isfinite(wind), wind, modules.UNMEASURED_WIND)
-    found, _ = modules.array_temperature(array, plane, air, wind)
+    found, _ = modules.array_temperature(array, plane, air, modules.wind_at_modules(wind))
     return np.where(np.isfinite(found), found, 25.0)
 
 
@@ -378,10 +390,10 @@ def _from_weather(sky: Sky, ways: _Ways) -> _Seen | None:
     return _from_parts(parts, ways, WEATHER_GAIN, WEATHER_CLEAR + WEATHER_CLOUD * np.nan_to_num(taken))
 
 
-def _beam_beside(plane: Floats, sky: Sky) -> Floats:
-    """Share of beam by the horizontal sensor where there is one, else by the plane's own clearness."""
+def _beam_beside(plane: Floats, sky: Sky, ways: _Ways, glazed: bool = False) -> Floats:
+    """Share of beam on the flat, by the horizontal sensor where there is one, else by the light in the plane."""
     parts = sky.measured
     if not np.isfinite(parts.ghi).any():
-        parts = sky.taken_apart(np.nan_to_num(plane))
+        parts = flat.parts(sky, np.nan_to_num(plane), ways.own, glazed)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)

@@ -33,7 +33,7 @@ _CELLS = {"mono": "monosi", "poly": "polysi", "cdte": "cdte", "cigs": "cigs", "a
 
 # Light on a surface that hides the sun weighs on the beam down to here: below 85° of zenith the beam's share of the
 # horizontal says nothing (the bound of Perez et al. 1990).
-_LEAST_COSINE = float(np.cos(np.radians(85.0)))
+LEAST_COSINE = float(np.cos(np.radians(85.0)))
 
 
 # An hour brighter than this share of a clear one is a wrong stamp, or twilight; common practice, no source.
@@ -283,9 +283,9 @@ class Sky:
         known = next((dome for dome in self._domes if dome.parts is parts), None)
         if known is not None:
             return known  # all arrays stand under one sky
-        if not len(self.grid.start):
-            nothing = np.empty(0)  # a polar night, of which the library's splines can make nothing
-            return Dome(parts, nothing, nothing, nothing)
+        if len(self.grid.start) == 0:
+            # In the polar night there is no sky to spread; the library's splines take no empty one.
+            return Dome(parts, parts.dhi, parts.dhi, parts.dhi)
         found = pvlib.irradiance.perez_driesse(
             90.0, 180.0, parts.dhi, parts.dni, self.extra, self.sun.apparent_zenith, self.sun.azimuth,
             airmass=self.airmass, return_components=True,
@@ -299,14 +299,12 @@ class Sky:
     def in_plane(self, facing: Facing, dome: Dome) -> InPlane:
         """Light that falls into a plane."""
         zenith = self.sun.apparent_zenith
-        projection = np.asarray(
-            pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth), dtype=float
-        )
+        projection = self.cosine(facing)
         towards = np.maximum(projection, 0.0)
         parts = dome.parts
         beam_normal = parts.dni * (1.0 - self.shaded_by_horizon)
         tilt = np.radians(facing.tilt)
-        over = np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        over = np.maximum(np.cos(np.radians(zenith)), LEAST_COSINE)
         beam = beam_normal * towards + dome.round_sun * towards / over
         rest = np.maximum(dome.even * (1.0 + np.cos(tilt)) / 2.0 + dome.horizon * np.sin(tilt), 0.0)
         ground = np.asarray(pvlib.irradiance.get_ground_diffuse(facing.tilt, parts.ghi, self.albedo))
@@ -321,25 +319,36 @@ class Sky:
     def glassed(self, facing: Facing, beam_share: Floats) -> Floats:
         """Share of the light in a plane that passes the glass, by the beam's share of the light on the flat alone."""
         zenith = self.sun.apparent_zenith
-        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
-        beam = beam_share * np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        projection = self.cosine(facing)
+        beam = beam_share * np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), LEAST_COSINE)
         steep = float(np.nanmean(facing.tilt)) if len(beam) else 0.0
         return _glass(projection, beam, 1.0 - beam_share, np.zeros(len(beam)), steep)
+
+    def cosine(self, facing: Facing) -> Floats:
+        """Cosine of the angle at which the beam falls onto a plane; below nothing from behind."""
+        sun = self.sun
+        found = pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, sun.apparent_zenith, sun.azimuth)
+        return np.asarray(found, dtype=float)
 
     def lean(self, facing: Facing, parts: Parts) -> Floats:
         """Change of the light in a plane [W/m²] when the dome's share of the whole light rises by 1."""
         zenith = self.sun.apparent_zenith
-        projection = np.asarray(pvlib.irradiance.aoi_projection(facing.tilt, facing.azimuth, zenith, self.sun.azimuth))
-        beam = np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), _LEAST_COSINE)
+        projection = self.cosine(facing)
+        beam = np.maximum(projection, 0.0) / np.maximum(np.cos(np.radians(zenith)), LEAST_COSINE)
         view = (1.0 + np.cos(np.radians(facing.tilt))) / 2.0
         return np.asarray(parts.ghi * (1.0 - parts.dni / self.extra) * (view - beam))
 
 
+# Refractive index of the coat against reflections that glass of modules carries: "a typical value" of pvlib's manual.
+_COATED = 1.29
+
+
 def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt: float) -> Floats:
-    """Share of the light in a plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)."""
+    """Share of the light in a plane that passes the glass (Fresnel and Bouguer, as in De Soto et al. 2006)
+    with a coat against reflections."""
     through = beam_through_glass(projection)
     # Diffuse light falls in from all sides: the Fresnel reflection integrated over dome and ground (Marion 2017).
-    from_dome, from_ground = _diffuse_glass(round(max(tilt, 0.1), 1))
+    from_dome, from_ground = diffuse_glass(round(max(tilt, 0.1), 1))
     total = beam + dome + ground
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(total > 0, (beam * through + dome * from_dome + ground * from_ground) / total, 1.0)
@@ -347,18 +356,18 @@ def _glass(projection: Floats, beam: Floats, dome: Floats, ground: Floats, tilt:
 
 def beam_through_glass(cosine: Floats) -> Floats:
     """Share of the beam that passes the glass, by the cosine of its angle of incidence."""
-    return np.interp(cosine, *_glass_table())
+    return np.interp(cosine, *glass_table())
 
 
 @cache
-def _glass_table() -> tuple[Floats, Floats]:
+def glass_table() -> tuple[Floats, Floats]:
     """What passes the glass over the cosine of the angle of incidence, ascending."""
     angles = np.linspace(90.0, 0.0, 361)
-    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles), dtype=float)
+    return np.cos(np.radians(angles)), np.asarray(pvlib.iam.physical(angles, n_ar=_COATED), dtype=float)
 
 
 @cache
-def _diffuse_glass(tilt: float) -> tuple[float, float]:
+def diffuse_glass(tilt: float) -> tuple[float, float]:
     """What passes the glass of the dome's and of the ground's light."""
-    found = pvlib.iam.marion_diffuse("physical", tilt)
+    found = pvlib.iam.marion_diffuse("physical", tilt, n_ar=_COATED)
     return float(found["sky"]), float(found["ground"])

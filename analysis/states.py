@@ -27,6 +27,7 @@ from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured, Surroundings
 from analysis.irradiance import Light
+from analysis.results import REFERENCE
 from analysis.sun import SunPosition, Times
 from logger.settings import Array, Bank, Controller
 
@@ -58,6 +59,11 @@ _NO_CURRENT_SHARE = 0.01
 _TRICKLE_SHARE = 0.05
 # Where only the clear sky is known, cloud beside the sun may make as much more of it; common practice, no source.
 _ENHANCED = 1.3
+# What 20 W/m² give of the rating, by the efficiency of measured modules in such light.
+_LIT_SHARE = 0.017
+# Of a clear sky's light an overcast one leaves a quarter (Kasten and Czeplak, Solar Energy 24, 1980): by that what an
+# array gives is measured where only the clear sky is known.
+OVERCAST = 0.25
 
 Codes = npt.NDArray[np.int8]
 
@@ -89,32 +95,38 @@ def of_array(
     ndarray of int8
         Indices into `WORDS`.
     """
-    could = expected.allowed.free
+    could = np.where(np.isfinite(expected.allowed.free), expected.allowed.free, OVERCAST * expected.high)
     bright = could >= JUDGING_SHARE * array.rated_w
-    lit = np.where(np.isfinite(light.plane), light.plane, _ENHANCED * light.bound) >= LEAST_LIGHT_WM2
-    lit &= sun.elevation > 0.0
-    opened = limits.near_open(said, expected)
+    opened, parted = limits.near_open(said, expected), limits.parted(said, expected)
     share = cover.share(said.power, could, grid)
-    # An array at open circuit has light: what it does not give is not lost under a cover.
-    covered = cover.covered(share, bright & ~opened, cover.frost(frosts, grid), grid, covered_before)
-    none = bright & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
+    # An array at open circuit has light: what it does not give is not lost under a cover. Nor is it where no volts are.
+    covered = cover.covered(share, bright & ~opened & ~parted, cover.frost(frosts, grid), grid, covered_before)
+    none = (expected.allowed.free >= JUDGING_SHARE * array.rated_w) & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
     # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
     none |= bright & opened & (said.power < _TRICKLE_SHARE * could)
     none |= bright & np.isin(said.stage, ["off", "fault"]) & (share < cover.COVERED_BELOW)
+    none |= bright & parted
     state = np.full(len(grid.start), UNHINDERED, dtype=np.int8)
     for code, holds in (
         (NO_CURRENT, none),
         (TOO_LOW, bright & limits.too_low(controller, said, around, expected)),
-        (COVERED, covered & ~opened),
-        (COLD, limits.cold_blocked(bank, said, around, expected)),
+        (COVERED, covered & ~opened & ~parted),
+        (COLD, limits.cold_blocked(bank, said, around, expected, could)),
         (HEAT, bright & limits.heat_derated(said, expected)),
-        (CURRENT, limits.current_limited(controller, said)),
+        (CURRENT, limits.current_limited(controller, said, expected)),
         (BANK, limits.bank_limited(controller, bank, said, around, expected)),
-        (HELD_BACK, limits.held_back(controller, bank, said, around, expected)),
+        (HELD_BACK, limits.held_back(controller, bank, said, around, expected) & ~parted),
         (DIVERTING, limits.diverting(around)),
         (UNKNOWN, ~np.isfinite(said.power)),
         (UNHEARD, ~said.heard),
-        (NIGHT, ~lit),
+        (NIGHT, ~_lit(array, light, sun, said)),
     ):
         state[holds] = code
     return state
+
+
+def _lit(array: Array, light: Light, sun: SunPosition, said: Measured) -> npt.NDArray[np.bool_]:
+    """Where there is light enough to judge by; where no sensor lies in the plane the array's own power shows it too."""
+    lit = np.where(np.isfinite(light.plane), light.plane, _ENHANCED * light.bound) >= LEAST_LIGHT_WM2
+    lit |= (light.evidence > REFERENCE) & (said.power >= _LIT_SHARE * array.rated_w)
+    return np.asarray(lit & (sun.elevation > 0.0))

@@ -77,7 +77,7 @@ def grey(sky: Sky, of_clear: Floats) -> Grey:
     ----------
     sky : Sky
     of_clear : ndarray
-        Light in the planes of the arrays over the clear sky's there, the most of all arrays; NaN where none was free.
+        Light on the horizontal over the clear sky's, by the array that shows the most; NaN where none was free.
     """
     above = sky.extra * np.sin(np.radians(np.maximum(sky.sun.elevation, 0.1)))
     seen = sensed(sky)

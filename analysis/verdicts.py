@@ -49,10 +49,10 @@ def verdict(
     str
         ``cannot tell``, ``covered``, ``shortfall``, ``limited`` or ``healthy``.
     """
-    covered = covered_wh is not None and covered_wh > 0
+    covered = bool(expected_wh and covered_wh is not None and covered_wh > COVERED_SHARE * expected_wh)
     if completeness < LEAST_COMPLETENESS or (judging_min < LEAST_JUDGING_MIN and not covered):
         return "cannot tell"
-    if expected_wh and covered_wh is not None and covered_wh > COVERED_SHARE * expected_wh:
+    if covered:
         return "covered"
     if judged_wh is not None and judged_low_wh and judged_wh / judged_low_wh < 1.0 - deadband:
         return "shortfall"

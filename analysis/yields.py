@@ -9,11 +9,11 @@ import numpy as np
 
 from analysis import jumps, ladder, standstill, states
 from analysis.evidence import Tell
-from analysis.expected import Expected
+from analysis.expected import NINETY_FIVE, Expected
 from analysis.frames import Grid
 from analysis.iec61724 import warmth_weighed
 from analysis.instruments import Measured
-from analysis.irradiance import Light
+from analysis.irradiance import SISTER_GAIN, Light
 from analysis.results import CLEAR, EVIDENCE, SISTERS, ArrayDay, StateRun, SunDay
 from analysis.states import Codes
 from analysis.sun import Floats
@@ -33,6 +33,7 @@ def of_day(
     expected: Expected,
     state: Codes,
     held: Sequence[StateRun],
+    confirmed: Floats | None = None,
 ) -> ArrayDay:
     """One array's day, as the contract of the results defines it.
 
@@ -42,6 +43,9 @@ def of_day(
         The intervals of the grid that begin in this day and have the sun above the horizon.
     held : sequence of StateRun
         The day's states, of `runs`.
+    confirmed : ndarray, optional
+        What of the light the sister arrays confirm, of `irradiance.confirmed`: as far as that light is believed against
+        the array.
     """
     hours = grid.hours
     known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
@@ -67,6 +71,8 @@ def of_day(
     limited_wh = total(expected.power, limited) if anything else None
     completeness = known_min / daylight if daylight else 0.0
     low_wh, high_wh = _bounds(expected, judged, hours)
+    if low_wh is not None and confirmed is not None:
+        low_wh = min(low_wh, _confirmed(expected, judged, confirmed) * hours)
     expected_low_wh, expected_high_wh = _bounds(expected, light_known, hours)
     found = verdict(
         completeness=completeness,
@@ -126,6 +132,17 @@ def _bounds(expected: Expected, where: Mask, hours: float) -> tuple[float | None
         return None, None
     low, high = expected.bounds(where)
     return low * hours, high * hours
+
+
+def _confirmed(expected: Expected, judged: Mask, share: Floats) -> float:
+    """The least that the judged intervals can have brought, as far as the sister arrays tell [W, to be multiplied by an
+    interval's length]; without bound where they tell nothing."""
+    told = judged & np.isfinite(share)
+    if not told.any():
+        return float("inf")
+    power = expected.power
+    believed = float((power[told] * share[told]).sum() / power[told].sum())
+    return believed * (1.0 - NINETY_FIVE * SISTER_GAIN) * float(power[judged].sum())
 
 
 def _is_absolute(light: Light, judged: Mask) -> bool:

@@ -100,21 +100,26 @@ def tally(fleet: Fleet, kinds: Sequence[str], vessels: Iterable[int] | None = No
     with store() as connection:
         for vessel in range(fleet.vessels) if vessels is None else vessels:
             start = round(float(fleet.start_s[vessel, 0])) * 1000
-            begin(connection)
-            _committed(connection, start, instruments, vessel)
+            with _committed(connection):
+                begin(connection)
+                write(connection, start, instruments.common(vessel))
             for kind in kinds:
-                numbers = write(connection, start, instruments.light(kind, vessel))
+                with _committed(connection):
+                    numbers = write(connection, start, instruments.light(kind, vessel))
                 # An array by itself has nothing but the clear sky.
                 sides = SIDES[:1] if kind == "clear" else SIDES
                 days = _judged(connection, aboard, vessel, start, sides)
                 _compare(aboard, vessel, start, days, sides, found[kind])
-                forget(connection, numbers)
+                with _committed(connection):
+                    forget(connection, numbers)
     return found
 
 
-def _committed(connection: sqlite3.Connection, start: int, instruments: Instruments, vessel: int) -> None:
+@contextmanager
+def _committed(connection: sqlite3.Connection) -> Iterator[None]:
+    """All that is written within in one piece: a commit a row would take longer than the judging."""
     connection.execute("BEGIN")
-    write(connection, start, instruments.common(vessel))
+    yield
     connection.execute("COMMIT")
 
 

@@ -72,6 +72,28 @@ def test_a_day_of_broken_cloud_says_nothing() -> None:
     assert (found.gain, found.noon_shift_s) == (None, None)
 
 
+def test_hours_alike_under_broken_cloud_are_no_clear_sky() -> None:
+    """Hourly means at 60 % of a clear sky's for five hours in a row, by chance, and brighter ones beside them: no gain.
+    The same hours without cloud tell it."""
+    light, t = clear_light(step=3_600_000)
+    hour = np.arange(len(t))
+    cloudy = light * np.where((hour >= 8) & (hour <= 12), 0.60, np.where(hour % 2 == 0, 0.90, 0.45))
+    broken, cloudless = judged(cloudy, t, 3_600_000), judged(light, t, 3_600_000)
+    assert broken is not None
+    assert broken.gain is None
+    assert cloudless is not None
+    assert cloudless.gain == pytest.approx(1.0, abs=0.03)
+
+
+def test_three_alike_hours_of_a_grey_day_are_no_clear_sky() -> None:
+    """The day's best, and alike, yet too few to be a clear sky."""
+    light, t = clear_light(step=3_600_000)
+    hour = np.arange(len(t))
+    grey = judged(light * np.where((hour >= 9) & (hour <= 12), 0.60, 0.2 + 0.03 * (hour % 5)), t, 3_600_000)
+    assert grey is not None
+    assert grey.gain is None
+
+
 def measured_days(zone_h: int) -> list[LightDay]:
     """The weather station of the package pvanalytics (NREL RMIS, Golden, 1-4 January 2022, five minutes)."""
     place = Place(39.7406, -105.1775, 1830.0)

@@ -12,7 +12,7 @@ from analysis import controllers, irradiance, mismatch, modules
 from analysis.expected import module_temperature
 from analysis.frames import Grid
 from analysis.mismatch import Part
-from analysis.modules import Electrics
+from analysis.modules import UNMEASURED_WIND, Electrics
 from logger.settings import Array, Controller
 from tests.analysis import frames
 from tests.analysis.test_light import KIEL, lies, noon, sky_of
@@ -161,4 +161,4 @@ def test_modules_are_warmed_by_their_own_light_not_by_what_the_string_can_use() 
     cell, _ = module_temperature(
         pair((0, 0), (60, 0)), light, frames.stretch(air__outside__temperature=frames.minutes(20.0)), grid
     )
-    assert cell == pytest.approx(20.0 + 600.0 / (25.0 + 6.84))
+    assert cell == pytest.approx(20.0 + 600.0 / (25.0 + 6.84 * UNMEASURED_WIND))

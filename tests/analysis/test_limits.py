@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import states
+from analysis.expected import Expected
 from analysis.frames import Pieces
 from analysis.states import WORDS
 from logger.settings import Settings
@@ -237,3 +239,32 @@ def test_at_its_set_point_an_array_is_never_judged(share: float, stage: int, oth
     )
     assert not (codes == states.UNHINDERED).any()
     assert np.isin(codes, states.LIMITED).all()
+
+
+def unlit(best: float = 35.0, opened: float = 42.0) -> Expected:
+    """Nobody knows the light: no power to expect, a clear sky's 160 W at most, volts by the array's own power."""
+    could = frames.could(np.full(N, np.nan), opened=opened, best=best)
+    return replace(could, high=np.full(N, 160.0))
+
+
+@pytest.mark.parametrize(("volts", "word"), [(34.6, "unhindered"), (37.5, "bank-limited")])
+def test_without_light_the_volts_of_its_own_power_tell_a_full_bank(volts: float, word: str) -> None:
+    """Float in name: at its best point the array gives all, above it the bank takes no more."""
+    said = heard(volts=volts, amps=2.0, out_v=27.2, out_a=2.5, stage=3)
+    assert words(told(settings(controller={"float_v": 27.2}), said, np.nan, could=unlit())[0]) == {word}
+
+
+def test_without_light_a_cold_bank_and_a_parted_run_are_told() -> None:
+    """At 41 V and no amps on lithium at -2 °C the array stands open; at 0.1 V nothing joins it to its instruments."""
+    cold = heard(volts=41.0, amps=0.0, out_v=26.0, out_a=0.0, bank_c=-2.0)
+    assert words(told(settings({"chemistry": "lifepo4"}), cold, np.nan, could=unlit())[0]) == {"cold-blocked"}
+    parted = heard(volts=0.1, amps=0.0, out_v=26.0, out_a=0.0)
+    assert words(told(settings(), parted, np.nan, could=unlit())[0]) == {"no-current"}
+
+
+def test_no_volts_after_a_frost_are_no_snow() -> None:
+    """Under snow cells show some volts still."""
+    frost = np.array([frames.START + 6 * 3_600_000])
+    could = frames.could(np.full(N, 150.0), opened=41.0)
+    parted = heard(volts=0.1, amps=0.0, out_v=25.0, out_a=0.0, stage=0)
+    assert words(told(settings(), parted, frosts=frost, could=could)[0]) == {"no-current"}

@@ -228,20 +228,21 @@ def test_water_in_the_air_by_warmth_and_humidity() -> None:
     assert Sky(grid, sun, Place(40.0, -80.0), Stretch(0, 0)).water_cm[0] == pytest.approx(1.42)
 
 
-@pytest.mark.parametrize(("angle", "wanted"), [(0, 1.0), (40, 0.9948893), (60, 0.9529), (80, 0.66756)])
-def test_glass_by_fresnel_and_bouguer(angle: float, wanted: float) -> None:
-    """De Soto et al. 2006 at n 1.526, K 4 /m, 2 mm, as pvlib gives it, read from our table (within 0.3 %)."""
-    wanted = float(pvlib.iam.physical(angle)) if angle else wanted
+@pytest.mark.parametrize("angle", [0, 40, 60, 80])
+def test_glass_by_fresnel_and_bouguer(angle: float) -> None:
+    """De Soto et al. 2006 at n 1.526, K 4 /m, 2 mm, under a coat of n 1.29, as pvlib gives it, read from our table
+    (within 0.3 %)."""
+    wanted = float(pvlib.iam.physical(angle, n_ar=1.29)) if angle else 1.0
     sky = sky_at(float(angle), 180.0)
     parts = Parts(np.array([800.0 * np.cos(np.radians(angle))]), np.array([800.0]), np.array([0.0]))
     found = sky.in_plane(Facing(np.array([0.0]), np.array([180.0])), sky.dome(parts))
     assert found.glass[0] == pytest.approx(wanted, rel=0.003)
 
 
-@pytest.mark.parametrize(("tilt", "dome", "ground"), [(0.0, 0.95, None), (30.0, 0.954, 0.74), (90.0, 0.944, 0.944)])
+@pytest.mark.parametrize(("tilt", "dome", "ground"), [(0.0, 0.954, None), (30.0, 0.966, 0.792), (90.0, 0.954, 0.954)])
 def test_diffuse_light_passes_the_glass_by_marion(tilt: float, dome: float, ground: float | None) -> None:
-    """Marion 2017 as pvlib integrates it: about a twentieth of the dome's light is lost, more of what comes flat from
-    below."""
+    """Marion 2017 as pvlib integrates it under the coat: about a twentieth of the dome's light is lost, more of what
+    comes flat from below."""
     sky = sky_at(60.0, 180.0)
     for parts, wanted in (
         (Parts(np.zeros(1), np.zeros(1), np.full(1, 100.0)), dome),
@@ -249,4 +250,4 @@ def test_diffuse_light_passes_the_glass_by_marion(tilt: float, dome: float, grou
     ):
         if wanted is not None:
             found = sky.in_plane(Facing(np.array([tilt]), np.array([180.0])), sky.dome(parts))
-            assert found.glass[0] == pytest.approx(wanted, abs=0.02)
+            assert found.glass[0] == pytest.approx(wanted, abs=0.002)

@@ -110,8 +110,17 @@ def test_silence_is_unheard_and_volts_alone_are_unknown() -> None:
 
 @pytest.mark.parametrize("stage", [2, 3])
 def test_a_controller_at_its_set_point_is_bank_limited(stage: int) -> None:
-    """Absorption and float hold the array back: low power there is no fault."""
-    assert words(judge(controller__c__stage=pieces(stage))) == {"bank-limited"}
+    """Absorption and float hold the array back: low power there is no fault, at whichever volts."""
+    named = {"controller__c__stage": pieces(stage)}
+    assert words(judge(**named, array__a__voltage=pieces(39.6), array__a__current=pieces(2.0))) == {"bank-limited"}
+    assert words(judge(**named, array__a__current=pieces(2.0))) == {"bank-limited"}
+
+
+@pytest.mark.parametrize("stage", [2, 3])
+def test_at_its_best_point_an_array_is_free_whatever_the_stage_is_called(stage: int) -> None:
+    """Two controllers on one bank: one keeps the set point, the other stands at its best volts and gives all that the
+    light allows, 147.6 W of 150 W."""
+    assert words(judge(controller__c__stage=pieces(stage))) == {"unhindered"}
 
 
 def test_without_a_stage_the_arrays_own_volts_tell_a_full_bank() -> None:
@@ -139,7 +148,11 @@ def test_without_a_stage_high_volts_on_a_low_bank_are_no_full_bank() -> None:
 
 
 def test_output_at_the_controllers_limit_is_current_limited() -> None:
-    assert words(judge(controller__c__output_current=pieces(9.8))) == {"current-limited"}
+    """At 9.8 of 10 A with the array turned down; where it stands at its best and gives all, the limit takes nothing."""
+    at_limit = {"controller__c__output_current": pieces(9.8)}
+    assert words(judge(**at_limit, array__a__voltage=pieces(38.0))) == {"current-limited"}
+    assert words(judge(**at_limit, array__a__current=pieces(3.5))) == {"current-limited"}
+    assert words(judge(**at_limit)) == {"unhindered"}
 
 
 def test_no_current_in_good_light_is_said_so() -> None:
@@ -191,15 +204,22 @@ def test_covered_never_begins_without_frost(shares: list[float], before: bool) -
 
 
 @pytest.mark.parametrize(
-    ("volts_out", "volts_in", "word"),
-    [(27.9, 36.0, "unhindered"), (28.6, 36.0, "bank-limited"), (27.9, 39.0, "bank-limited")],
+    ("volts_out", "volts_in", "amps", "word"),
+    [
+        (27.9, 36.0, 4.1, "unhindered"),
+        (28.6, 36.0, 4.1, "unhindered"),
+        (28.6, 36.0, 3.5, "bank-limited"),
+        (28.6, 39.0, 3.8, "bank-limited"),
+        (27.9, 39.0, 3.8, "bank-limited"),
+    ],
 )
-def test_absorption_in_name_alone_holds_nothing_back(volts_out: float, volts_in: float, word: str) -> None:
-    """A cloud lets the volts fall under the set point and the array stand at its best: all that there is flows. At the
-    set point, or with the array turned down, the bank holds it."""
+def test_absorption_in_name_alone_holds_nothing_back(volts_out: float, volts_in: float, amps: float, word: str) -> None:
+    """A cloud lets the volts fall under the set point and the array stand at its best: all that there is flows. So it
+    does at the set point, where another controller keeps that, as long as the array gives what the light allows. With
+    the array turned down, or short of that, the bank holds it."""
     limits = [{"name": "c", "efficiency": 0.96, "absorption_v": 28.6, "float_v": 27.2}]
     heard = {
-        "array__a__voltage": pieces(volts_in), "array__a__current": pieces(4.1),
+        "array__a__voltage": pieces(volts_in), "array__a__current": pieces(amps),
         "controller__c__output_voltage": pieces(volts_out), "controller__c__output_current": pieces(5.6),
         "controller__c__stage": pieces(2),
     }  # fmt: skip

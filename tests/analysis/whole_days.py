@@ -8,8 +8,9 @@ import numpy as np
 
 from analysis import twins, whereabouts
 from analysis.frames import Stretch
-from analysis.judging import _judge_array, _Judged, _Shared
+from analysis.judging import _judge_array, _Judged
 from analysis.results import SunDay, TwinDay
+from analysis.shared import Shared
 from analysis.sun import DAY_MS, Place, SunPath, Times
 from logger.settings import Settings
 
@@ -32,7 +33,7 @@ def judged(stretch: Stretch, settings: Settings, frosts: Times | None = None) ->
     path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place, track=track)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
-    shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, ())
+    shared = Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, ())
     return {a.name: _judge_array(a, shared, frosts, False) for a in settings.array}
 
 
