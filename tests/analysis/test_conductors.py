@@ -87,7 +87,8 @@ def test_the_coefficient_at_75_degrees_follows() -> None:
 
 def awg_mm2(number: int) -> float:
     """ASTM B258: 36 AWG is 0.127 mm across, 4/0 (here -3) 11.684 mm, and all between in equal ratios."""
-    return math.pi / 4 * (0.127 * 92 ** ((36 - number) / 39)) ** 2
+    across_mm: float = 0.127 * 92 ** ((36 - number) / 39)
+    return math.pi / 4 * across_mm**2
 
 
 @pytest.mark.parametrize(
