@@ -110,6 +110,36 @@ def test_a_disk_that_is_full_at_the_start(tmp_path: Path, cabin: Device) -> None
         assert sum("readings are kept in memory" in row for row in aboard.messages()) == 1
 
 
+def test_a_disk_that_is_not_mounted_at_the_start(tmp_path: Path, cabin: Device) -> None:
+    """No fresh store hides in its folder: what comes is kept in memory, and written once the disk is there again."""
+    with small_disk(tmp_path) as disk:
+        aboard = on_disk(tmp_path, cabin, disk)
+        with aboard.recording() as process:
+            heard_from_the_start(cabin)
+            say(cabin, range(10))
+            until(lambda: len(aboard.values()) == 10, "readings")
+            process.terminate()
+            assert process.wait(30) == 0
+        aside = tmp_path / "aside"
+        aside.mkdir()
+        subprocess.run(["mount", "--move", str(disk), str(aside)], check=True)
+        try:
+            with aboard.recording() as process:
+                heard_from_the_start(cabin)
+                say(cabin, range(10, 60))
+                until(lambda: any("none is mounted there now; mount it" in row for row in aboard.messages()), "word")
+                until(lambda: any("readings are kept in memory" in row for row in aboard.messages()), "the message")
+                assert list(disk.iterdir()) == []
+                subprocess.run(["mount", "--move", str(aside), str(disk)], check=True)
+                until(lambda: len(aboard.values()) == 60, "all of it")
+                until(lambda: aboard.events("store restored"), "the end of it")
+                process.terminate()
+                assert process.wait(30) == 0
+        finally:
+            subprocess.run(["umount", "-l", str(aside)], capture_output=True, check=False)
+        assert aboard.values() == list(range(60))
+
+
 def test_a_place_where_no_store_can_be_is_a_mistake(tmp_path: Path, cabin: Device) -> None:
     """A path through a file: nothing will ever come of it, and the person at the keyboard hears so."""
     aboard = Aboard(tmp_path, source(cabin))
