@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from logger.clock import believable
 from logger.decoders.csv_dates import DAY_MS, HOUR_MS, Stamp, StampReader, in_ms, plain
 from logger.plan import TimePlan
 from logger.zones import zone
@@ -15,6 +16,20 @@ NON_EXISTENT = "time non-existent"
 # Rows that may wait for a doubled hour to end; beyond, they are taken for what they are: ambiguous.
 _MOST_WAITING = 20_000
 _MOST_CLOCKS = 4_096
+
+
+UNBELIEVED = "time not believed: before 1980 or after 2037"
+
+
+def take_out_unbelieved(times: list[int | None], faults: dict[int, str]) -> set[int]:
+    """Rows stamped by a clock that was never set, or is wrong by decades: their times become faults."""
+    known = [t for t in times if t is not None]
+    if not known or (believable(min(known)) and believable(max(known))):
+        return set()
+    rows = {row for row, t in enumerate(times) if t is not None and not believable(t)}
+    for row in rows:
+        times[row], faults[row] = None, UNBELIEVED
+    return rows
 
 
 @dataclass(frozen=True, slots=True)
