@@ -26,9 +26,12 @@ def is_known(settings: Path, store: Path) -> bool:
 
 
 def remember(settings: Path, store: Path, mounts: Path = MOUNTS) -> None:
-    """Keep in mind on which disk the store lies now; where that cannot be written, nothing is remembered."""
+    """Keep in mind on which disk the store lies now, if that is not the settings' own.
+
+    Where it cannot be written, nothing is remembered.
+    """
     point, lay_on = mount_point(store, mounts), _lay_on(settings, store)
-    if point is None or point == lay_on or _is_missing(lay_on, mounts):
+    if point in (None, lay_on, mount_point(settings, mounts)) or _is_missing(lay_on, mounts):
         return
     told = json.dumps({"store": str(store), "disk": str(point)})
     with suppress(OSError):

@@ -145,6 +145,8 @@ def export(
         schema.prepare(located.store_path)
     longitude = located.settings.site.longitude
     start, stop = moment_of(first, longitude, 0), moment_of(last, longitude, 1)
+    if start is not None and stop is not None and start >= stop:
+        raise UsageError(f"--to {last} does not lie after --from {first}; change the two")
     line = Line()
     with closing(open_reader(located.store_path)) as connection:
         rows = exporting.export(

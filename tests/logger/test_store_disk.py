@@ -90,6 +90,13 @@ def test_another_path_in_the_settings_is_another_store(machine: Machine) -> None
     assert (machine.absent(), machine.changed()) == (None, None)
 
 
+def test_a_store_beside_its_settings_needs_no_memory(machine: Machine) -> None:
+    """Where one disk holds both, neither is there without the other, and nothing is left lying about."""
+    machine.mount(NOT_MOUNTED)
+    machine.remember()
+    assert not store_disk.memory(machine.settings).exists()
+
+
 @pytest.mark.parametrize("spoilt", [b"", b"\xff", b"[]", b'{"store": 1}', b"null"])
 def test_a_spoilt_memory_is_none(machine: Machine, spoilt: bytes) -> None:
     """It is written anew at the next start."""
