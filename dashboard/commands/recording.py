@@ -207,7 +207,7 @@ def _show(port: str, speeds: tuple[int, ...], seconds: float, as_json: bool) -> 
     found = guess(lines)
     name = _stable_name(port)
     block = proposal(found, name, baud)
-    shown = [line.decode("utf-8") for line in lines]
+    shown = [line.decode(found.encoding) for line in lines]
     if as_json:
         print_json(
             {
@@ -217,6 +217,7 @@ def _show(port: str, speeds: tuple[int, ...], seconds: float, as_json: bool) -> 
                 "format": found.format,
                 "separator": found.separator,
                 "checksum": found.checksum,
+                "encoding": found.encoding,
                 "decimal": found.decimal,
                 "fields": [{"field": field, "last": last} for field, last in found.fields],
                 "proposal": block,
