@@ -67,6 +67,9 @@ def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[t
         There is no such source, or none or several fit a file; the message names them.
     """
     known = [source for source in plan.sources if source.kind == "csv"]
+    for path in files:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise UsageError(f"{path}: is a pipe or a device, which can be read once; save what comes to a file first")
     if name is not None:
         named = [source for source in known if source.name == name]
         if not named:
