@@ -263,7 +263,9 @@ def _say_if_nothing(brought: Brought) -> None:
         reasons = sorted(brought.kept.rejects.items(), key=lambda item: item[1][1])
         if reasons:
             reason, (_, line) = reasons[0]
+            mend = f"Mend time, separator, decimal, missing or skip_rows of source {brought.source!r}"
+            if brought.source == exported.SOURCE.name:
+                mend = "Export it anew, and leave it as it is"
             raise ImportFault(
-                f"{brought.path}, line {line}: {reason}; none of its {brought.rows} rows could be read. "
-                f"Mend time, separator, decimal, missing or skip_rows of source {brought.source!r}"
+                f"{brought.path}, line {line}: {reason}; none of its {brought.rows} rows could be read. {mend}"
             )
