@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import counted, drift
+from analysis import counted, drift, hands
 from analysis.findings import History, StoreEvent, fold
 from analysis.in_force import SettingsThroughTime
 from analysis.judging import judge_days
@@ -19,14 +19,14 @@ from analysis.results_reading import Results
 from analysis.results_writing import write_changes, write_day, write_findings
 from analysis.rules import RULES
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
-from logger import parts, restarts, sealed
+from logger import hands_on, parts, restarts, sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
 from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "5"
+METHOD = "6"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -190,6 +190,8 @@ class _Assessment:
 
     def _write_findings(self) -> None:
         results = Results(self.connection)
+        now = round(dt.datetime.now(dt.UTC).timestamp() * 1000)
+        work = hands_on.between(self.connection, 0, now + 1)
         names = {a.name for a in self.located.settings.array}
         array_days = [d for d in results.array_days() if d.array in names]
         history = History(
@@ -205,11 +207,13 @@ class _Assessment:
             events=_events(self.connection),
             twin_days=results.twin_days(),
             notes=results.notes(),
+            work=work,
             changes=self.settings.changes(),
         )
         write_changes(self.connection, history.changes)
         found = [finding for rule in RULES for finding in rule(history)]
-        write_findings(self.connection, fold(found, self.located.settings), METHOD)
+        found = hands.at_rest(fold(found, self.located.settings), work, self.located.settings, now)
+        write_findings(self.connection, found, METHOD)
 
 
 def _events(connection: sqlite3.Connection) -> list[StoreEvent]:

@@ -1,4 +1,4 @@
-"""Owns energy from readings of power and from counters, with the share of the time that they cover.
+"""Owns energy from means of power and from counters, with the share of the time that they cover.
 
 No mean is taken across a hole: where nothing is known nothing is counted, and the coverage says how much that is.
 """
@@ -6,7 +6,6 @@ No mean is taken across a hole: where nothing is known nothing is counted, and t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,9 +13,6 @@ import numpy.typing as npt
 from analysis.sun import Floats, Times
 
 HOUR_MS = 3_600_000
-
-Between = Literal["line", "before"]
-"""What a quantity does between two readings: runs straight from one to the next, or stands as at the first."""
 
 
 @dataclass(frozen=True)
@@ -33,10 +29,6 @@ class Integral:
 
     total: Floats
     covered: Floats
-
-    def where_covered(self, least: float = 1.0) -> Floats:
-        """Totals of intervals covered at least so far, NaN for the others."""
-        return np.where(self.covered >= least - 1e-12, self.total, np.nan)
 
 
 def of_pieces(start: Times, length: Times, value: Floats, edges: Times) -> Integral:
@@ -58,61 +50,23 @@ def of_pieces(start: Times, length: Times, value: Floats, edges: Times) -> Integ
     known = np.isfinite(value)
     start, length, value = start[known], length[known], value[known]
     stop = np.minimum(start + length, np.append(start[1:], np.iinfo(np.int64).max))
-    return _integral(start, stop, value, value, edges)
-
-
-def of_instants(t: Times, value: Floats, edges: Times, most_ms: int, between: Between = "line") -> Integral:
-    """Integrate readings of single moments.
-
-    Between two readings that lie no further apart than `most_ms` the quantity is known, further apart it is not; a
-    reading of NaN parts them. Before the first and after the last nothing is known.
-
-    Parameters
-    ----------
-    t : ndarray of int, shape (n,)
-        UTC [ms], ascending.
-    value : ndarray of float, shape (n,)
-    edges : ndarray of int, shape (intervals + 1,)
-        UTC [ms], ascending.
-    most_ms : int
-        Longest hole that is bridged [ms].
-    between : str
-        ``line`` or ``before``.
-
-    Returns
-    -------
-    Integral
-    """
-    near = (np.diff(t) <= most_ms) & np.isfinite(value[:-1]) & np.isfinite(value[1:])
-    if between == "before":
-        near = (np.diff(t) <= most_ms) & np.isfinite(value[:-1])
-    left = value[:-1][near]
-    right = value[1:][near] if between == "line" else left
-    return _integral(t[:-1][near], t[1:][near], left, right, edges)
-
-
-def _integral(start: Times, stop: Times, left: Floats, right: Floats, edges: Times) -> Integral:
-    """Straight pieces from `left` to `right`, which do not overlap, cut at the edges."""
     whole = np.diff(edges).astype(float)
     if not len(start):
         return Integral(np.full(len(whole), np.nan), np.zeros(len(whole)))
-    total = np.diff(_up_to(edges, start, stop, left, right, weighed=True))
-    covered = np.diff(_up_to(edges, start, stop, left, right, weighed=False))
+    total = np.diff(_up_to(edges, start, stop, value))
+    covered = np.diff(_up_to(edges, start, stop, np.ones(len(start))))
     share = np.divide(covered, whole, out=np.zeros_like(covered), where=whole > 0)
     return Integral(np.where(covered > 0, total / HOUR_MS, np.nan), share)
 
 
-def _up_to(edges: Times, start: Times, stop: Times, left: Floats, right: Floats, weighed: bool) -> Floats:
-    """Integral from the beginning up to each edge: of the value, or of the covered time."""
+def _up_to(edges: Times, start: Times, stop: Times, value: Floats) -> Floats:
+    """Integral from the beginning up to each edge over pieces that do not overlap."""
     length = (stop - start).astype(float)
-    if not weighed:
-        left = right = np.ones(len(start))
-    sums = np.concatenate([[0.0], np.cumsum(length * (left + right) / 2)])
+    sums = np.concatenate([[0.0], np.cumsum(length * value)])
     at = np.searchsorted(start, edges, side="right") - 1
     piece = np.maximum(at, 0)
     part = np.clip(edges - start[piece], 0, length[piece]).astype(float)
-    slope = np.divide(right[piece] - left[piece], length[piece], out=np.zeros(len(edges)), where=length[piece] > 0)
-    found: Floats = np.where(at >= 0, sums[piece] + part * (left[piece] + slope * part / 2), 0.0)
+    found: Floats = np.where(at >= 0, sums[piece] + part * value[piece], 0.0)
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis import states
 from analysis.expected import Expected
@@ -18,21 +19,39 @@ _Part = str | None
 
 
 def teller(
-    controller: Controller | None, light: Light, said: Measured, around: Surroundings, expected: Expected
+    controller: Controller | None,
+    light: Light,
+    said: Measured,
+    around: Surroundings,
+    expected: Expected,
+    handled: npt.NDArray[np.bool_],
 ) -> Tell:
-    """What tells the evidence of a state over the intervals ``a <= i < b`` of the grid: ``tell(code, a, b)``."""
-    return _Teller(controller, light, said, around, expected).tell
+    """What tells the evidence of a state over the intervals ``a <= i < b`` of the grid: ``tell(code, a, b)``.
+
+    Parameters
+    ----------
+    handled : ndarray of bool
+        Where hands were in the array.
+    """
+    return _Teller(controller, light, said, around, expected, handled).tell
 
 
 class _Teller:
     def __init__(
-        self, controller: Controller | None, light: Light, said: Measured, around: Surroundings, expected: Expected
+        self,
+        controller: Controller | None,
+        light: Light,
+        said: Measured,
+        around: Surroundings,
+        expected: Expected,
+        handled: npt.NDArray[np.bool_],
     ) -> None:
         self.controller = controller
         self.light = light
         self.said = said
         self.around = around
         self.expected = expected
+        self.handled = handled
         self._running: dict[str, tuple[Floats, Floats]] = {}
 
     def tell(self, code: int, a: int, b: int) -> str:
@@ -114,6 +133,8 @@ def _unheard(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
 
 
 def _unknown(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
+    if t.handled[a:b].any():
+        return "hands in it", []
     return "heard, but power, or the time, cannot be told", [t.volts(a, b)]
 
 

@@ -18,6 +18,7 @@ from analysis.results import (
     StateRun,
     TwinDay,
 )
+from logger.hands_on import HandsOn
 from logger.settings import Settings
 
 T = TypeVar("T")
@@ -49,6 +50,8 @@ class History:
     twin_days: Sequence[TwinDay] = ()
     notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
+    work: Sequence[HandsOn] = ()
+    """Stretches in which hands were in a part, all of them."""
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
     """Subject, as ``array.cabin``, to the moments at which it changed physically, UTC [ms]."""
 

@@ -1,7 +1,8 @@
 """Owns the way from the record to arrays: gap-aware pieces of each channel, put on one grid of intervals.
 
-A piece is a value that covers a stretch of time: a closed minute, or a longer mean where `span` says so. Marked
-readings never get this far, because the rollups leave them out; of longer means they are left out here.
+A piece is a value that covers a stretch of time: a closed minute, or a longer mean where `span` says so. Of an
+instrument that speaks every few minutes only, what lies between two readings in a row is a piece. Marked readings never
+get this far, because the rollups leave them out; of longer means they are left out here.
 """
 
 from __future__ import annotations
@@ -13,15 +14,23 @@ from functools import cached_property
 from itertools import chain, pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.sun import MINUTE_MS, Floats, Times
 from logger import reading, sealed
 from logger.rollup import HARMLESS
 from logger.rows import Rows
 from logger.sealed import one_moment
+from logger.store import HOUR_MS
 
 # A grid interval is known where at least this share of it is covered; common practice, no source.
 LEAST_COVERAGE = 0.5
+# An instrument whose readings lie further apart than this tells single moments and no more [ms].
+_RAREST_MS = HOUR_MS
+# A gap of so many usual steps is a hole, and is not bridged; common practice, no source.
+_HOLE_STEPS = 1.5
+# Where instants lie one minute and two apart in turn, as those of every 90 s do, two is the step.
+_USUAL = 0.6
 # Tables that one statement may join (SQLite: 64), less the one of the minutes themselves and some to spare.
 _TABLES = 60
 
@@ -43,6 +52,28 @@ class Pieces:
     start: Times
     length: Times
     value: Floats
+
+    @classmethod
+    def between_readings(cls, t: Times, value: Floats, most_ms: float, *, words: bool = False) -> Pieces:
+        """From readings of single moments: between two that are near to one another lies a piece.
+
+        A quantity runs straight from one reading to the next, so that the sum is by trapezoids; a word stands as it
+        was. What lies between readings further apart is not known.
+
+        Parameters
+        ----------
+        t : ndarray of int
+            UTC [ms], ascending.
+        value : ndarray of float
+        most_ms : float
+            Longest stretch between two readings that counts as known [ms].
+        words : bool
+            Whether the values are codes of words.
+        """
+        length = np.diff(t)
+        near = length <= most_ms
+        mean = value[:-1] if words else (value[:-1] + value[1:]) / 2
+        return cls(t[:-1][near], length[near], mean[near])
 
     @cached_property
     def step(self) -> int:
@@ -125,6 +156,13 @@ class Grid:
         """Length of an interval [h]."""
         return self.step / 3_600_000
 
+    def touched(self, stretches: Iterable[tuple[int, int]]) -> npt.NDArray[np.bool_]:
+        """The intervals into which one of the stretches ``start <= t < stop`` [ms UTC] reaches."""
+        found = np.zeros(len(self.start), dtype=bool)
+        for start, stop in stretches:
+            found |= (self.start + self.step > start) & (self.start < stop)
+        return found
+
 
 _NOTHING = Pieces(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
@@ -143,6 +181,10 @@ class Stretch:
 
     def __contains__(self, channel: str) -> bool:
         return channel in self._pieces
+
+    def put(self, channel: str, pieces: Pieces) -> None:
+        """Let a channel hold these pieces instead."""
+        self._pieces[channel] = pieces
 
     def channels(self) -> Iterable[str]:
         return self._pieces.keys()
@@ -188,13 +230,31 @@ def _load(
     always_ids = {known[name] for name in always if name in known}
     outside = list(pairwise([start, *chain.from_iterable(windows), stop]))[::2]
     pieces = _minutes(connection, start, stop, ids, [(set(ids), windows), (always_ids, outside)])
+    words: dict[int, dict[int, str]] = {}
+    for channel, code, word in connection.execute("SELECT channel, code, name FROM label"):
+        words.setdefault(channel, {})[code] = word
+    for channel, heard in pieces.items():
+        step = _usual_step(heard.start)
+        if MINUTE_MS < step <= _RAREST_MS:
+            pieces[channel] = _rare(connection, channel, heard, stop, step, channel in words)
     for channel, found in _long_means(connection, start, stop, ids).items():
         pieces[channel] = _joined([*([pieces[channel]] if channel in pieces else []), *found])
-    stretch = Stretch(start, stop, {ids[channel]: found for channel, found in pieces.items()})
-    for channel, code, word in connection.execute("SELECT channel, code, name FROM label"):
-        if channel in ids:
-            stretch.words.setdefault(ids[channel], {})[code] = word
-    return stretch
+    named = {ids[channel]: codes for channel, codes in words.items() if channel in ids}
+    return Stretch(start, stop, {ids[channel]: found for channel, found in pieces.items()}, named)
+
+
+def _usual_step(start: Times) -> int:
+    """How far apart a channel's minutes usually lie [ms]; one minute where too few tell it."""
+    if len(start) < 3 or start[-1] - start[0] == (len(start) - 1) * MINUTE_MS:
+        return MINUTE_MS
+    return int(np.quantile(np.diff(start), _USUAL, method="higher"))
+
+
+def _rare(connection: sqlite3.Connection, channel: int, minutes: Pieces, stop: int, step: int, words: bool) -> Pieces:
+    """What a channel that speaks every few minutes says of the time between, up to its first reading after `stop`."""
+    after = reading.rows(connection, "minute", stop, stop + step * 2, {channel})
+    t, value = np.append(minutes.start, after.t[:1]), np.append(minutes.value, after.values[0][:1])
+    return Pieces.between_readings(t, value, _HOLE_STEPS * step, words=words)
 
 
 def _joined(found: list[Pieces]) -> Pieces:

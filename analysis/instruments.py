@@ -143,7 +143,5 @@ def _brought(settings: Settings) -> list[str]:
 
 def of_known_time(said: Measured, grid: Grid, unsettled: Sequence[tuple[int, int]]) -> Measured:
     """The same without the power where nobody vouches for the clock: there the sun is not where it seems to be."""
-    doubtful = np.zeros(len(grid.start), dtype=bool)
-    for start, stop in unsettled:
-        doubtful |= (grid.start + grid.step > start) & (grid.start < stop)
+    doubtful = grid.touched(unsettled)
     return replace(said, power=np.where(doubtful, np.nan, said.power)) if doubtful.any() else said

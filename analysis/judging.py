@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from analysis import (
     bank,
@@ -22,6 +21,7 @@ from analysis import (
     evidence,
     expected,
     geometry,
+    hands,
     instruments,
     irradiance,
     ladder,
@@ -39,11 +39,13 @@ from analysis import (
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for, hours_below, load
 from analysis.results import ArrayDay, Ladder, LightDay, LoopEstimate, StateRun, SunDay
-from analysis.results_writing import DayResults
+from analysis.results_writing import DayResults, Minutes
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
 from analysis.witnesses import Witness
+from logger import hands_on
+from logger.hands_on import HandsOn
 from logger.settings import Array, Controller, Settings
 from logger.settling import unsettled
 
@@ -88,9 +90,11 @@ def judge_days(
     ]
     wanted = wanted_channels(settings)
     always = [c for c in wanted if c.startswith(ALWAYS)]
+    work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
+    stretch = hands.left_out(stretch, work, settings)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {})
+    shared = _Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -150,7 +154,9 @@ class _Shared:
         loops: dict[int, list[LoopEstimate]],
         unsettled: Sequence[tuple[int, int]],
         drifts: Drifts,
+        work: Sequence[HandsOn],
     ) -> None:
+        self.work = work
         self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
@@ -254,8 +260,13 @@ class _Shared:
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            self._said[key] = instruments.of_known_time(said, sky.grid, self.unsettled)
+            doubtful = [*self.unsettled, *self.handled(array)]
+            self._said[key] = instruments.of_known_time(said, sky.grid, doubtful)
         return self._said[key]
+
+    def handled(self, array: Array) -> list[tuple[int, int]]:
+        """When hands were in an array, or in what it hangs on."""
+        return hands.stretches(f"array.{array.name}", self.work, self.settings)
 
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)
@@ -299,7 +310,7 @@ class _Shared:
 class _Judged:
     day: ArrayDay
     ladder: Ladder | None
-    expected: pd.DataFrame
+    expected: Minutes
     states: list[StateRun]
     side: twins.Side | None
 
@@ -334,9 +345,19 @@ def _judge_group(
     state = states.of_array(
         array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
     )
-    tell = evidence.teller(controller, light, said, around, could)
+    handled = grid.touched(shared.handled(array))
+    state[handled & (state != states.NIGHT)] = states.UNKNOWN
+    tell = evidence.teller(controller, light, said, around, could, handled)
     inside = _inside(grid, shared.record)
-    minutes = _expected_frame(grid, light, said, could)
+    minutes = Minutes.of(
+        grid,
+        measured_w=said.power,
+        expected_w=could.power,
+        low_w=could.low,
+        high_w=could.high,
+        plane_wm2=light.plane,
+        module_c=could.cell,
+    )
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
@@ -366,7 +387,7 @@ def _judge_group(
                     state,
                     shared.ohms(array, day),
                 ),
-                minutes[mask & inside & (state != states.NIGHT)],
+                minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
             )
@@ -377,20 +398,3 @@ def _judge_group(
 
 def _inside(grid: Grid, record: tuple[int, int]) -> yields.Mask:
     return np.asarray((grid.start >= record[0]) & (grid.start < record[1]))
-
-
-def _expected_frame(
-    grid: Grid, light: irradiance.Light, said: instruments.Measured, could: expected.Expected
-) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "interval_ms": grid.step,
-            "measured_w": said.power,
-            "expected_w": could.power,
-            "low_w": could.low,
-            "high_w": could.high,
-            "plane_wm2": light.plane,
-            "module_c": could.cell,
-        },
-        index=pd.DatetimeIndex(grid.start.astype("datetime64[ms]"), name="t").tz_localize("UTC"),
-    )

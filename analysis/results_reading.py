@@ -27,6 +27,8 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from logger import hands_on
+from logger.hands_on import HandsOn
 
 
 class Results:
@@ -159,6 +161,10 @@ class Results:
             "SELECT t, text, tags FROM logbook WHERE t >= ? AND t < ? ORDER BY t, id", (start, stop)
         )
         return [Note(*row) for row in rows]
+
+    def work(self, start: int, stop: int) -> list[HandsOn]:
+        """Work on parts of the vessel that touches the span."""
+        return hands_on.between(self._connection, start, stop)
 
     def findings(self, start: int = 0, stop: int = 1 << 62) -> list[Finding]:
         """Every finding raised or open in the span, the worst and the newest first."""

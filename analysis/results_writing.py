@@ -11,8 +11,8 @@ from itertools import repeat
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
+from analysis.frames import Grid
 from analysis.results import (
     ARRAY_DAY_COLUMNS,
     LADDER,
@@ -28,8 +28,47 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.sun import Floats, Times
 
 _MINUTE_COLUMNS = ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")
+# Every array of the table of states by as many looks into its key: DISTINCT would walk through all of its rows.
+_ARRAYS = (
+    "WITH RECURSIVE one(array) AS (SELECT min(array) FROM state UNION ALL "
+    "SELECT (SELECT min(array) FROM state WHERE array > one.array) FROM one WHERE one.array IS NOT NULL) "
+    "SELECT array FROM one WHERE array IS NOT NULL"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Minutes:
+    """What was worked out for each interval of a grid, of one array.
+
+    Attributes
+    ----------
+    start : ndarray of int
+        UTC [ms].
+    step : int
+        Length of an interval [ms].
+    values : ndarray, shape (n, 6)
+        A column each for measured, expected, low and high power [W], plane [W/m²] and module temperature [°C]; NaN
+        where unknown.
+    """
+
+    start: Times
+    step: int
+    values: Floats
+
+    @classmethod
+    def of(cls, grid: Grid, **columns: Floats) -> Minutes:
+        """From the columns of the table of the same names."""
+        return cls(grid.start, grid.step, np.stack([columns[name] for name in _MINUTE_COLUMNS], axis=1).round(3))
+
+    def where(self, mask: np.ndarray[Any, np.dtype[np.bool_]]) -> Minutes:
+        """Those intervals alone."""
+        return Minutes(self.start[mask], self.step, self.values[mask])
+
+    def __getitem__(self, column: str) -> Floats:
+        return np.asarray(self.values[:, _MINUTE_COLUMNS.index(column)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +77,7 @@ class DayResults:
 
     sun: SunDay
     array_days: Sequence[ArrayDay]
-    expected: dict[str, pd.DataFrame]
+    expected: dict[str, Minutes]
     states: Sequence[StateRun]
     loops: Sequence[LoopEstimate]
     enclosures: Sequence[EnclosureEstimate]
@@ -54,7 +93,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
     for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day"):
         connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
-    arrays = {row[0] for row in connection.execute("SELECT DISTINCT array FROM state")} | set(day.expected)
+    arrays = {row[0] for row in connection.execute(_ARRAYS)} | set(day.expected)
     for array in arrays:
         connection.execute("DELETE FROM expected WHERE array = ? AND t >= ? AND t < ?", (array, start, stop))
         connection.execute("DELETE FROM state WHERE array = ? AND start >= ? AND start < ?", (array, start, stop))
@@ -83,12 +122,13 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         f"ladder (array, day, start, {', '.join(LADDER)}, method)",
         ((e.array, name, e.start, *(round(getattr(e, key), 4) for key in LADDER), method) for e in day.ladders),
     )
-    for array, frame in day.expected.items():
-        _insert(
-            connection,
-            f"expected (array, t, interval_ms, {', '.join(_MINUTE_COLUMNS)}, method)",
-            _expected_rows(array, frame, method),
-        )
+    for array, minutes in day.expected.items():
+        # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
+        rows = zip(
+            repeat(array), minutes.start.tolist(), repeat(minutes.step), *minutes.values.T.tolist(), repeat(method),
+            strict=False,
+        )  # fmt: skip
+        _insert(connection, f"expected (array, t, interval_ms, {', '.join(_MINUTE_COLUMNS)}, method)", rows)
     _insert(
         connection,
         "state (array, start, stop, state, evidence, method)",
@@ -142,13 +182,6 @@ def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any,
     connection.executemany(f"INSERT INTO {into} VALUES ({', '.join('?' * count)})", rows)
 
 
-def _expected_rows(array: str, frame: pd.DataFrame, method: str) -> Iterable[tuple[Any, ...]]:
-    t = frame.index.as_unit("ms").asi8.tolist()  # type: ignore[attr-defined]
-    columns = np.round(frame[list(_MINUTE_COLUMNS)].to_numpy(dtype=float), 3).T.tolist()
-    # SQLite has no NaN: sqlite3 stores it as NULL, which is what an unknown value is.
-    return zip(repeat(array), t, frame["interval_ms"].tolist(), *columns, repeat(method), strict=False)
-
-
 def write_changes(connection: sqlite3.Connection, changes: Mapping[str, Sequence[int]]) -> None:
     """Make the table of baselines hold exactly these changes. Call inside a transaction."""
     connection.execute("DELETE FROM baseline")
@@ -169,9 +202,9 @@ def write_findings(connection: sqlite3.Connection, found: Sequence[Finding], met
             "INSERT INTO finding (rule, subject, state, priority, since, until, summary, evidence, causes, method) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (rule, subject, since) DO UPDATE SET "
             # What a person has said of an open finding stands until it returns.
-            "state = CASE WHEN excluded.state = 'unacknowledged' AND finding.state <> 'returned' THEN finding.state "
-            "ELSE excluded.state END, priority = excluded.priority, until = excluded.until, "
-            "summary = excluded.summary, "
+            "state = CASE WHEN excluded.state = 'unacknowledged' "
+            "AND finding.state NOT IN ('returned', 'out-of-service') THEN finding.state ELSE excluded.state END, "
+            "priority = excluded.priority, until = excluded.until, summary = excluded.summary, "
             "evidence = excluded.evidence, causes = excluded.causes, method = excluded.method",
             (
                 f.rule, f.subject, f.state, f.priority, f.since, f.until, f.summary,

@@ -28,6 +28,7 @@ LITHIUM_COLD = "Do not charge a lithium bank below freezing."
 LEAD_FROZEN = "Do not charge a frozen battery: thaw it first, and keep sparks away from it."
 GAS = "Keep sparks away from the bank: it may give off gas. No fan without ignition protection where gas can gather."
 NOT_CONNECT = "Do not connect this array: in the cold it can destroy its controller."
+CLOSED_AGAIN = "Is every plug home, every isolator as it was, every cover back on?"
 CODES = "Local codes and licensed practice come first."
 
 _DANGERS: dict[str, str] = {
@@ -116,6 +117,20 @@ def act(finding: Finding) -> Act:
         tuple(_cautions(finding, place, tool, do)),
         finding,
     )
+
+
+def cautions_of(subject: str) -> tuple[str, ...]:
+    """What to mind before touching a part of the vessel at all."""
+    kind = subject.partition(".")[0]
+    found = {
+        "array": (ARRAY_LIVE, ON_DECK),
+        "cable": (ARRAY_LIVE,),
+        "controller": (ARRAY_LIVE, AT_BANK, AT_BOX),
+        "bank": (AT_BANK, GAS),
+        "enclosure": (AT_BOX,),
+        "fan": (AT_BOX,),
+    }
+    return (*found.get(kind, ()), CODES)
 
 
 # Where the next check itself says it, it is not said twice.

@@ -14,7 +14,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.dependencies import MATCH
 from flask import Response
 
-from dashboard import look, sentences
+from dashboard import look, sentences, troubles
 from dashboard.pages import enclosure, findings, harvest, now, wiring
 from dashboard.pages.sheet import Piece, nothing
 from dashboard.view import NothingToShow, View, opened
@@ -122,7 +122,7 @@ def page(store: Path, settings: Path, path: str, search: str, story: int | None 
     """One page, or what is missing and what to do."""
     found = next((p for p in PAGES if path == p.PATH), None)
     if found is None:
-        return nothing(*sentences.page_unknown(path))
+        return nothing(*troubles.page_unknown(path))
     query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     present = story if story is not None else time.time_ns() // 1_000_000
     try:
@@ -133,7 +133,7 @@ def page(store: Path, settings: Path, path: str, search: str, story: int | None 
     except Exception as fault:
         # A fault in one page must not take the words to the others away.
         log.exception("page %s could not be drawn", path)
-        return nothing(*sentences.page_failed(f"{type(fault).__name__}: {fault}"))
+        return nothing(*troubles.page_failed(f"{type(fault).__name__}: {fault}"))
 
 
 def _story(view: View) -> Piece:

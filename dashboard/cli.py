@@ -30,6 +30,7 @@ COMMANDS = {
     "archive": "dashboard.commands.sealing:archive",
     "change": "dashboard.commands.changing:change",
     "note": "dashboard.commands.changing:note",
+    "hands-on": "dashboard.commands.hands:hands_on",
     "backup": "dashboard.commands.keeping:backup",
     "pages": "dashboard.commands.showing:pages",
 }

@@ -18,10 +18,11 @@ from analysis.results import ArrayDay, Finding, Ladder, Note, SunDay, TwinDay
 from analysis.results_reading import Results
 from analysis.trends import REACH_DAYS, Trend, of_results
 from analysis.twins import Compared, since_changed, weeks
-from dashboard import sentences
+from dashboard import troubles
 from dashboard.spans import ArraySpan, from_days
 from dashboard.writing import LocalTime, period_word
 from logger.errors import SettingsError, StoreError, StoreMissing
+from logger.hands_on import HandsOn
 from logger.record import Record
 from logger.settings import Settings
 from logger.settings_file import read
@@ -71,6 +72,11 @@ class View:
     @property
     def last(self) -> dt.date:
         return self.days[-1].day
+
+    @cached_property
+    def work(self) -> list[HandsOn]:
+        """Where hands are now."""
+        return self.results.work(self.when.now, self.when.now + 1)
 
     @cached_property
     def array_days(self) -> list[ArrayDay]:
@@ -158,18 +164,21 @@ def opened(store: Path, settings_path: Path, now: int, until: str | None = None)
                 raise _nothing(record, when)
             yield View(settings.on(days[-1].day), results, record, when, days, earlier)
     except StoreMissing:
-        raise NothingToShow(*sentences.store_missing(str(store))) from None
+        raise NothingToShow(*troubles.store_missing(str(store))) from None
+    except sqlite3.OperationalError as fault:
+        older = "no such table" in str(fault) or "no such column" in str(fault)
+        raise NothingToShow(*(troubles.record_older() if older else troubles.store_broken(str(fault)))) from None
     except (StoreError, sqlite3.Error) as fault:
-        raise NothingToShow(*sentences.store_broken(str(fault))) from None
+        raise NothingToShow(*troubles.store_broken(str(fault))) from None
 
 
 def _settings(path: Path) -> Settings:
     if not path.exists():
-        raise NothingToShow(*sentences.settings_missing(str(path)))
+        raise NothingToShow(*troubles.settings_missing(str(path)))
     try:
         return read(path).settings
     except SettingsError as fault:
-        missing, todo = sentences.settings_wrong(fault.where, len(fault.problems))
+        missing, todo = troubles.settings_wrong(fault.where, len(fault.problems))
         raise NothingToShow(missing, todo, fault.problems) from None
 
 
@@ -186,5 +195,5 @@ def _span(results: Results, until: str | None) -> tuple[list[SunDay], bool]:
 def _nothing(record: Record, when: LocalTime) -> NothingToShow:
     bounds = record.bounds()
     if bounds is None:
-        return NothingToShow(*sentences.record_empty())
-    return NothingToShow(*sentences.not_judged(when.moment(bounds[1])))
+        return NothingToShow(*troubles.record_empty())
+    return NothingToShow(*troubles.not_judged(when.moment(bounds[1])))

@@ -207,6 +207,7 @@ _EVIDENCE_WORDS = {
     "judged_ratio": "got of what the light allowed",
     "lost_fraction": "lost",
     "found_by": "found by",
+    "hands_before": "hands were in it before",
     "grey_ratio": "under grey skies, of what the other array got for each rated watt",
     "grey_ratio_low": "at least",
     "grey_ratio_high": "at most",

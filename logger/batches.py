@@ -122,11 +122,11 @@ class LiveBatch:
         """Sample rows, and the keys of those in doubt with the reasons."""
         rows: list[Row] = []
         doubtful: list[tuple[tuple[int, int], str]] = []
-        ids = channels.ids
+        ids, plans = channels.ids, self.channels
         for heard, record in self.moments:
             t = heard if record.t is None else record.t
             for name, value in record.readings:
-                plan = self.channels[name]
+                plan = plans[name]
                 channel = ids.get(name) or channels.id(name, plan.unit)
                 if isinstance(value, str):
                     rows.append((t, channel, channels.code(channel, value)))

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import compress
+from itertools import compress, repeat
+from operator import truediv
 
 from logger.rollup import MINUTE_MS
 from logger.store import HOUR_MS
@@ -50,6 +51,7 @@ class Fresh:
         # One sample a minute, on the minute: then the database copies rows as fast as they could be bound.
         self.told_by_minute = self._long is None and any(t % MINUTE_MS for t in times)
         self._rows: dict[int, list[Row]] | None = None
+        self._hours: dict[tuple[int, int], list[_Group]] = {}
 
     def minute_rows(self, start: int, stop: int) -> list[Row]:
         """Rows of the minutes in ``start <= t < stop``, which lies within `minutes`."""
@@ -86,11 +88,24 @@ class Fresh:
         times, values = self._filled(channel)
         a, b = bisect_left(times, start), bisect_left(times, stop)
         values, each = values[a:b], self._long or MINUTE_MS
-        for begin, c, d in _groups(times[a:b], HOUR_MS):
-            held, covered = values[c:d], (d - c) * each
-            # In the database's own order of rounding: a later look at the same samples changes next to nothing.
-            mean = sum(value * each for value in held) / covered
-            yield begin, channel, mean, min(held), max(held), d - c, d - c, covered
+        groups = self._shared_hours(a, b) if times is self._times else list(_groups(times[a:b], HOUR_MS))
+        places = [slice(c, d) for _, c, d in groups]
+        held = list(map(values.__getitem__, places))
+        counts = list(map(len, held))
+        # In the database's own order of rounding: a later look at the same samples changes next to nothing.
+        weighed = [value * each for value in values]
+        covered = [count * each for count in counts]
+        means = map(truediv, map(sum, map(weighed.__getitem__, places)), covered)
+        begins = (begin for begin, _, _ in groups)
+        return zip(
+            begins, repeat(channel), means, map(min, held), map(max, held), counts, counts, covered, strict=False
+        )
+
+    def _shared_hours(self, a: int, b: int) -> list[_Group]:
+        """Channels without holes share their times: where their hours begin is found out once."""
+        if (a, b) not in self._hours:
+            self._hours[a, b] = list(_groups(self._times[a:b], HOUR_MS))
+        return self._hours[a, b]
 
     def _filled(self, channel: int) -> tuple[Sequence[int], list[float]]:
         column = self._columns[channel]

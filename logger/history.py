@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger import rollup
@@ -69,18 +71,26 @@ def keep(
     width = max(1, len(block.columns))
     begin, rows = 0, len(block.times)
     while begin < rows or (begin == 0 and block.rejects):
-        step = max(_LEAST_ROWS, pace.cells // width)
+        end = _at_midnight(block.times, begin, begin + max(_LEAST_ROWS, pace.cells // width))
         with transaction(connection):
             started = time.monotonic()
             if begin == 0:
                 keep_new_rejects(connection, plan.name, block)
             if rows:
-                writer.write(unique(cut(block, begin, begin + step)), kept)
+                writer.write(unique(cut(block, begin, end)), kept)
             taken = time.monotonic() - started
-        if begin + step <= rows:  # the rest of a block says little of how fast it goes
-            pace.took(taken, step, width)
-        begin += step
+        if end <= rows:  # the rest of a block says little of how fast it goes
+            pace.took(taken, end - begin, width)
+        begin = end
     return kept
+
+
+def _at_midnight(times: Sequence[int], begin: int, end: int) -> int:
+    """Where a piece best ends, at `end` or before: a day that is not cut in two is summed once."""
+    if end >= len(times):
+        return end
+    midnight = bisect_left(times, times[end] // rollup.DAY_MS * rollup.DAY_MS, begin, end)
+    return midnight if begin + _LEAST_ROWS < midnight else end
 
 
 def keep_within(

@@ -17,6 +17,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Collection
 from itertools import pairwise
+from operator import mul
 from typing import TYPE_CHECKING
 
 from logger import sealed
@@ -298,8 +299,8 @@ def _joined(sums: list[HourSum], length: int, words: bool) -> list[Row]:
 
 
 def _weighed(rows: list[HourSum]) -> tuple[float, float, float]:
-    mean = sum(row[2] * row[7] for row in rows) / sum(row[7] for row in rows)
-    return mean, min(row[3] for row in rows), max(row[4] for row in rows)
+    _, _, means, lows, highs, _, _, covered = zip(*rows, strict=True)
+    return sum(map(mul, means, covered)) / sum(covered), min(lows), max(highs)
 
 
 def _most_seen(rows: list[HourSum]) -> tuple[float, float, float]:

@@ -192,6 +192,15 @@ def comparisons(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def hands_on(db: sqlite_utils.Database) -> None:
+    """Which part somebody has hands in, and until when."""
+    db.execute(
+        "CREATE TABLE hands_on (id INTEGER PRIMARY KEY, subject TEXT NOT NULL, start INTEGER NOT NULL, "
+        "stop INTEGER NOT NULL)"
+    )
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

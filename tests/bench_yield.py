@@ -143,14 +143,14 @@ def _compare(
 
 def _energy(day: DayResults, name: str, free: np.ndarray, start: int, rated: float, into: Tally) -> None:  # type: ignore[type-arg]
     judged = next(d for d in day.array_days if d.array == name)
-    frame = day.expected[name]
-    if not len(frame):
+    worked_out = day.expected[name]
+    if not len(worked_out.start):
         return
-    known = np.isfinite(frame["measured_w"]) & np.isfinite(frame["high_w"])
+    known = np.isfinite(worked_out["measured_w"]) & np.isfinite(worked_out["high_w"])
     if judged.expected_wh is not None:
-        known &= np.isfinite(frame["expected_w"]) & (frame["plane_wm2"] >= 20)
-    at = (frame.index[known].as_unit("ms").asi8 - start) // MINUTE_MS
-    step = int(frame["interval_ms"].iloc[0]) // MINUTE_MS
+        known &= np.isfinite(worked_out["expected_w"]) & (worked_out["plane_wm2"] >= 20)
+    at = (worked_out.start[known] - start) // MINUTE_MS
+    step = worked_out.step // MINUTE_MS
     minutes = (at[:, None] + np.arange(step)).ravel()
     true_wh = float(free[minutes[(minutes >= 0) & (minutes < len(free))]].sum()) / 60
     if true_wh < _LEAST_H * rated:
@@ -158,7 +158,7 @@ def _energy(day: DayResults, name: str, free: np.ndarray, start: int, rated: flo
     into.days += 1
     if judged.expected_wh is None:
         # The clear sky alone is a bound, not an estimate.
-        into.held += true_wh <= float(frame["high_w"][known].sum()) * step / 60
+        into.held += true_wh <= float(worked_out["high_w"][known].sum()) * step / 60
         return
     low, high = judged.expected_low_wh or 0.0, judged.expected_high_wh or 0.0
     into.held += low <= true_wh <= high

@@ -8,11 +8,15 @@ from typing import Any
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, between_changes, spells
+from analysis.hands import reach
 from analysis.results import ArrayDay, Finding
+from analysis.sun import DAY_MS
 
 RULE = "array-dead"
 # An hour of light in which it stood still raises it, and clears it when there was current; common practice, no source.
 _LEAST_MIN = 60.0
+# Of the first interval after work a part may lie in it.
+_LATE_MS = 30 * 60_000
 
 
 def found(history: History) -> list[Finding]:
@@ -22,7 +26,7 @@ def found(history: History) -> list[Finding]:
         days = [d for d in history.array_days if d.array == name]
         for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
             for spell in spells(stretch, bad=_dead, well=_alive, to_raise=1, to_clear=1):
-                findings.append(_finding(name, spell, changed))
+                findings.append(_finding(name, spell, changed, _was_worked_on(history, name, spell.shown[0])))
     return findings
 
 
@@ -38,7 +42,16 @@ def _alive(day: ArrayDay) -> bool:
     return day.judging_min >= _LEAST_MIN
 
 
-def _finding(name: str, spell: Spell[ArrayDay], changed: int | None) -> Finding:
+def _was_worked_on(history: History, name: str, day: ArrayDay) -> bool:
+    """Whether hands came out of the array, or of what it hangs on, in the day before it stood still."""
+    since = _still(day)["start"]
+    return any(
+        since - DAY_MS <= work.stop <= since + _LATE_MS and f"array.{name}" in reach(work.subject, history.settings)
+        for work in history.work
+    )
+
+
+def _finding(name: str, spell: Spell[ArrayDay], changed: int | None, worked_on: bool) -> Finding:
     days = [_still(d) for d in spell.shown]
     last = days[-1]
     over = spell.returned is not None or last["alive_min"] >= _LEAST_MIN
@@ -53,7 +66,9 @@ def _finding(name: str, spell: Spell[ArrayDay], changed: int | None) -> Finding:
         priority="medium" if drawn > 0.5 else "high",
         since=days[0]["start"],
         until=until,
-        summary=f"{name} gives nothing: {words}" + (f", {volts:.1f} V at its controller" if volts is not None else ""),
+        summary=f"{name} gives nothing: {words}"
+        + (f", {volts:.1f} V at its controller" if volts is not None else "")
+        + ("; hands were in it before: a way may still be open" if worked_on else ""),
         evidence={
             "days": [d.day.isoformat() for d in spell.shown],
             "minutes": round(sum(d["minutes"] for d in days)),
@@ -62,7 +77,8 @@ def _finding(name: str, spell: Spell[ArrayDay], changed: int | None) -> Finding:
             "share_of_open_circuit": _mean(days, "volts_share"),
             "volts_too_low": _mean(days, "too_low"),
             "by_drawing": round(drawn, 3),
-        },
+        }
+        | ({"hands_before": True} if worked_on else {}),
         causes=rank(RULE, _features(days), CAUSES),
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import getpass
 import sys
 import tomllib
 from collections.abc import Sequence
@@ -14,15 +13,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from dashboard.commands.judging import solar_day_of
-from dashboard.commands.options import settings_option
+from dashboard.commands.options import author_option, author_or_user, settings_option
 from dashboard.commands.stores import prepare
 from logger.errors import UsageError
 
 if TYPE_CHECKING:
     from logger.changing import Change
     from logger.settings import Located, Settings
-
-_author_option = click.option("--author", help="Who writes; the name of the user without it.")
 
 
 @click.command()
@@ -33,7 +30,7 @@ _author_option = click.option("--author", help="Who writes; the name of the user
     "--set", "given", metavar="KEY=VALUE", multiple=True, help="What differs, instead of being asked; may be repeated."
 )
 @click.option("--yes", is_flag=True, help="Write without asking; --set says what differs.")
-@_author_option
+@author_option
 @settings_option
 def change(
     subject: str, text: str, at: str | None, given: tuple[str, ...], yes: bool, author: str | None, settings_path: Path
@@ -72,7 +69,7 @@ def change(
     prepare(settings_path, located.store_path)
     entry = ": ".join(part for part in (f"{made.subject} from {day}", told) if part)
     since = day_start(day, longitude) if day < today else None
-    changing.make(located, made, since, now, _author(author), f"{entry}. {text}" if text else entry)
+    changing.make(located, made, since, now, author_or_user(author), f"{entry}. {text}" if text else entry)
     click.echo(f"Written: {settings_path}, and the logbook.", err=True)
     click.echo("A logger that runs goes on as it is; only a changed [[source]] needs it to start anew.", err=True)
 
@@ -80,7 +77,7 @@ def change(
 @click.command()
 @click.argument("text")
 @click.option("--tag", "tags", multiple=True, metavar="WORD", help="A word to find it by, as array.cabin; repeatable.")
-@_author_option
+@author_option
 @settings_option
 def note(text: str, tags: tuple[str, ...], author: str | None, settings_path: Path) -> None:
     """Write an entry into the logbook."""
@@ -94,19 +91,12 @@ def note(text: str, tags: tuple[str, ...], author: str | None, settings_path: Pa
     path = settings_file.read(settings_path).store_path
     prepare(settings_path, path)
     with closing(store.open_writer(path)) as connection, store.transaction(connection):
-        store.note(connection, _now(), _author(author), text.strip(), [tag.strip() for tag in tags])
+        store.note(connection, _now(), author_or_user(author), text.strip(), [tag.strip() for tag in tags])
     click.echo("Written into the logbook.", err=True)
 
 
 def _now() -> int:
     return round(dt.datetime.now(dt.UTC).timestamp() * 1000)
-
-
-def _author(given: str | None) -> str:
-    try:
-        return given or getpass.getuser()
-    except (OSError, KeyError):  # a user without a name
-        return "unknown"
 
 
 def _kinds() -> str:

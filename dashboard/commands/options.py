@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -28,6 +29,19 @@ def settings_option(function: F) -> F:
 def json_option(function: F) -> F:
     """``--json``: machine-readable results on standard output."""
     return click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")(function)
+
+
+def author_option(function: F) -> F:
+    """``--author NAME``: who writes into the logbook."""
+    return click.option("--author", help="Who writes; the name of the user without it.")(function)
+
+
+def author_or_user(given: str | None) -> str:
+    """The name that was given, else the user's."""
+    try:
+        return given or getpass.getuser()
+    except (OSError, KeyError):  # a user without a name
+        return "unknown"
 
 
 def print_json(value: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import cast
 
 from logger.clock import believable
 from logger.decoders.csv_dates import DAY_MS, HOUR_MS, Stamp, StampReader, in_ms, plain
@@ -178,10 +179,9 @@ class Stamps:
         try:
             own = self.reader.clock(self.reader.parts(stamps[0])[1])[1] is not None
             days, clocks = self._days[own], self._clocks[own]
-            pairs = [stamp for stamp in stamps if isinstance(stamp, tuple)]
-            if pairs:
-                return [days[date] + clocks[clock] for date, clock in pairs]
-            texts = [stamp for stamp in stamps if isinstance(stamp, str)]
+            if isinstance(stamps[0], tuple):  # then all are
+                return [days[date] + clocks[clock] for date, clock in cast(Sequence[tuple[str, str]], stamps)]
+            texts = cast(Sequence[str], stamps)
             mark = " " if " " in texts[0] else "T"
             return [days[date] + clocks[clock] for date, _, clock in [text.partition(mark) for text in texts]]
         except (ValueError, OverflowError):

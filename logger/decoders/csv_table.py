@@ -199,6 +199,12 @@ class CsvTable:
             return row[places[time.field]]
         return row[places[time.date or 0]], row[places[time.clock or 0]]
 
+    def _all_stamps(self) -> Sequence[Stamp]:
+        if self._time.field is None:
+            return [self._stamp(row) for row in self._cells]
+        place = self._places[self._time.field]
+        return [row[place] for row in self._cells]
+
     # -- lines -> rows ------------------------------------------------------------------------------------
 
     def _take(self, lines: Lines, last: bool = False) -> Block:
@@ -302,7 +308,7 @@ class CsvTable:
     # -- rows -> block ------------------------------------------------------------------------------------
 
     def _block(self, rejects: list[RowReject], last: bool) -> Block:
-        resolved = self._stamps.resolve([self._stamp(row) for row in self._cells], last)
+        resolved = self._stamps.resolve(self._all_stamps(), last)
         rows, numbers = self._cells[: resolved.done], self._lines[: resolved.done]
         self._cells, self._lines = self._cells[resolved.done :], self._lines[resolved.done :]
         times, time_marks = self._starts(resolved.times), resolved.marks

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.energy import HOUR_MS, of_counter, of_instants, of_pieces
+from analysis.energy import HOUR_MS, Integral, of_counter, of_pieces
+from analysis.frames import Pieces
 
 QUARTER = 900_000
 NOON = 12 * HOUR_MS
@@ -16,6 +17,11 @@ NAN = float("nan")
 
 def quarters(*minutes: int) -> np.ndarray:
     return np.array([NOON + m * 60_000 for m in minutes], dtype=np.int64)
+
+
+def of_readings(t: np.ndarray, value: np.ndarray, edges: np.ndarray, most_ms: int, *, words: bool = False) -> Integral:
+    found = Pieces.between_readings(t, value, most_ms, words=words)
+    return of_pieces(found.start, found.length, found.value, edges)
 
 
 def test_means_labelled_right() -> None:
@@ -32,15 +38,15 @@ def test_means_labelled_right() -> None:
 def test_instants_by_trapezoids() -> None:
     """The same as readings of moments: 0.375, 0.625, 0.625, 0.375 Wh. Source: RdTools' tests, instantaneous power."""
     stamps = quarters(0, 15, 30, 45, 60)
-    found = of_instants(stamps, np.array([1.0, 2, 3, 2, 1]), stamps, QUARTER)
+    found = of_readings(stamps, np.array([1.0, 2, 3, 2, 1]), stamps, QUARTER)
     assert found.total.tolist() == [0.375, 0.625, 0.625, 0.375]
 
 
 def test_a_hole_is_not_bridged() -> None:
     """12:15 missing and no hole allowed: the interval to 12:30 is unknown, then 0.5 and 0.25 Wh. Source: RdTools."""
     stamps, values = quarters(0, 30, 45, 60), np.array([1.0, 3, 2, 1])
-    found = of_pieces(stamps - QUARTER, np.full(4, QUARTER), values, stamps).where_covered()
-    np.testing.assert_array_equal(found, [NAN, 0.5, 0.25])
+    found = of_pieces(stamps - QUARTER, np.full(4, QUARTER), values, stamps)
+    np.testing.assert_array_equal(np.where(found.covered == 1.0, found.total, NAN), [NAN, 0.5, 0.25])
 
 
 def test_a_hole_longer_than_the_limit_leaves_all_of_it_unknown() -> None:
@@ -48,14 +54,13 @@ def test_a_hole_longer_than_the_limit_leaves_all_of_it_unknown() -> None:
 
     Source: RdTools' tests of the largest gap.
     """
-    found = of_instants(quarters(0, 15, 45), np.ones(3), quarters(0, 30, 60), 20 * 60_000)
-    assert np.isnan(found.where_covered()).all()
+    found = of_readings(quarters(0, 15, 45), np.ones(3), quarters(0, 30, 60), 20 * 60_000)
     assert found.covered.tolist() == [0.5, 0.0]
 
 
 # OPC 10000-13 (UA Part 13, Aggregates), Annex A, Historian 1: seconds after 12:00:00, value; the fourth is bad.
 HISTORIAN = [(10, 10.0), (20, 20.0), (30, 30.0), (40, NAN), (50, 50.0), (60, 60.0), (70, 70.0), (80, 80.0), (90, 90.0)]
-SECONDS = np.arange(0, 101, 5)
+TENS = np.arange(0, 101, 10)
 
 
 def historian(*, without_bad: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -64,22 +69,25 @@ def historian(*, without_bad: bool) -> tuple[np.ndarray, np.ndarray]:
     return NOON + np.array(t) * 1000, np.array(value)
 
 
-def averages(t: np.ndarray, value: np.ndarray, most_s: int) -> tuple[list[float], list[float]]:
-    found = of_instants(t, value, NOON + SECONDS * 1000, most_s * 1000)
+def averages(t: np.ndarray, value: np.ndarray, most_s: int, *, words: bool = False) -> tuple[list[float], list[float]]:
+    """Over every ten seconds: the table's averages of five, in pairs."""
+    found = of_readings(t, value, NOON + TENS * 1000, most_s * 1000, words=words)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = found.total * HOUR_MS / (found.covered * 5000)
+        mean = found.total * HOUR_MS / (found.covered * 10_000)
     return mean.tolist(), found.covered.tolist()
 
 
 def test_time_averages_across_a_bad_value() -> None:
-    """TimeAverage of OPC UA Part 13 Annex A, which runs a line across the bad value: 12.5, 17.5 ... 87.5.
+    """TimeAverage of OPC UA Part 13 Annex A, which runs a line across the bad value: 12.5 and 17.5 ... 82.5 and 87.5.
 
-    The table's last two intervals hold 90 on past the last reading; here nothing is known after it.
+    From 12:00:30 to :50 stands one piece here, whose mean is the table's over the four. Its last two intervals hold 90
+    on past the last reading; here nothing is known after it.
     """
     mean, covered = averages(*historian(without_bad=True), most_s=20)
-    expected = [NAN, NAN, *np.arange(12.5, 90, 5).tolist(), NAN, NAN]
-    assert mean == pytest.approx(expected, nan_ok=True)
-    assert covered == [0, 0, *[1] * 16, 0, 0]
+    pairs = np.arange(12.5, 90, 5).reshape(-1, 2).mean(axis=1)
+    pairs[2:4] = pairs[2:4].mean()
+    assert mean == pytest.approx([NAN, *pairs.tolist(), NAN], nan_ok=True)
+    assert covered == [0, *[1] * 8, 0]
 
 
 def test_time_averages_beside_a_bad_value() -> None:
@@ -88,14 +96,13 @@ def test_time_averages_beside_a_bad_value() -> None:
     From the last good value up to the bad one the table holds that value, 30 at :30 and :35, and calls it uncertain:
     so does a quantity that stands as it was before.
     """
-    t, value = historian(without_bad=False)
-    mean, _ = averages(t, value, most_s=10)
-    assert mean[2:6] == pytest.approx([12.5, 17.5, 22.5, 27.5])
-    assert np.isnan(mean[6:10]).all()
-    assert mean[10:18] == pytest.approx([52.5, 57.5, 62.5, 67.5, 72.5, 77.5, 82.5, 87.5])
-    stepped = of_instants(t, value, NOON + SECONDS * 1000, 10_000, between="before")
-    assert (stepped.total[6:8] * HOUR_MS / 5000).tolist() == pytest.approx([30, 30])
-    assert np.isnan(stepped.total[8:10]).all()
+    mean, _ = averages(*historian(without_bad=False), most_s=10)
+    assert mean[1:3] == pytest.approx([15.0, 25.0])
+    assert np.isnan(mean[3:5]).all()
+    assert mean[5:9] == pytest.approx([55.0, 65.0, 75.0, 85.0])
+    stood, _ = averages(*historian(without_bad=False), most_s=10, words=True)
+    assert stood[3] == 30.0
+    assert np.isnan(stood[4])
 
 
 def test_a_mean_is_not_stretched_over_a_hole() -> None:
@@ -137,6 +144,6 @@ def test_parts_come_to_the_whole(steps: list[int], values: list[float], cuts: li
     value = np.array(values[: len(t)])
     whole = np.array([0, 60_000_001])
     cut = np.array(sorted({0, *cuts, 60_000_001}))
-    one, many = of_instants(t, value, whole, 2_000_000), of_instants(t, value, cut, 2_000_000)
+    one, many = of_readings(t, value, whole, 2_000_000), of_readings(t, value, cut, 2_000_000)
     assert (many.covered * np.diff(cut)).sum() == pytest.approx((one.covered * np.diff(whole)).sum())
     assert np.nansum(many.total) == pytest.approx(np.nansum(one.total), abs=1e-6)

@@ -72,7 +72,7 @@ def told(
     codes = states.of_array(
         array, controller, settings.bank, lit, sun, said, around, could, GRID, frosts, covered_before
     )
-    return codes, evidence.teller(controller, lit, said, around, could)(int(codes[-1]), 0, N)
+    return codes, evidence.teller(controller, lit, said, around, could, np.zeros(N, dtype=bool))(int(codes[-1]), 0, N)
 
 
 def pieces(values: Any) -> Pieces:

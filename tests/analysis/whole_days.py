@@ -29,7 +29,7 @@ def judged(stretch: Stretch, settings: Settings) -> dict[str, list[_Judged]]:
     path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
-    shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {})
+    shared = _Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, ())
     return {a.name: _judge_array(a, shared, np.empty(0, np.int64), False) for a in settings.array}
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analysis.frames import Grid
 from analysis.results import (
     ArrayDay,
     BankDay,
@@ -27,7 +28,7 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
-from analysis.results_writing import DayResults, write_day, write_findings
+from analysis.results_writing import DayResults, Minutes, write_day, write_findings
 from logger.rollup import refresh
 from logger.schema import prepare
 from logger.store import Channels, open_writer, transaction
@@ -86,16 +87,16 @@ def sun_day(number: int) -> SunDay:
 
 def day_results(number: int) -> DayResults:
     sun = sun_day(number)
-    frames, states, days = {}, [], []
+    minutes, states, days = {}, [], []
     for array in RATED:
-        frame, runs = _array(array, number, sun)
-        frames[array] = frame
+        frame, runs = array_of_day(array, number, sun)
+        minutes[array] = _minutes(frame)
         states += runs
         days.append(_array_day(array, number, sun, frame, runs))
     ladders = [_ladder(day) for day in days]
     loops, boxes = _loops(number, sun), _boxes(number, sun)
     grey = _twins(days) if SKY[number] < 0.4 else []
-    return DayResults(sun, days, frames, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey,
+    return DayResults(sun, days, minutes, states, loops, boxes, _bank(number, sun), ladders=ladders, twins=grey,
                       storage=_storage(days, sun))  # fmt: skip
 
 
@@ -111,7 +112,13 @@ def _ladder(day: ArrayDay) -> Ladder:
     )  # fmt: skip
 
 
-def _array(array: str, number: int, sun: SunDay) -> tuple[pd.DataFrame, list[StateRun]]:
+def _minutes(frame: pd.DataFrame) -> Minutes:
+    t = frame.index.as_unit("ms").asi8  # type: ignore[attr-defined]
+    return Minutes.of(Grid(t, MINUTE), **{name: frame[name].to_numpy() for name in frame if name != "interval_ms"})
+
+
+def array_of_day(array: str, number: int, sun: SunDay) -> tuple[pd.DataFrame, list[StateRun]]:
+    """Minutes and states of one array on one day of the story."""
     assert sun.first_light is not None
     assert sun.last_light is not None
     t = np.arange(sun.first_light // MINUTE + 1, sun.last_light // MINUTE) * MINUTE

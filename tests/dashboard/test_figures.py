@@ -26,8 +26,12 @@ DAYS = [story.sun_day(n) for n in range(story.DAYS)]
 RESULTS = [story.day_results(n) for n in range(story.DAYS)]
 
 
+def minutes(array: str, number: int) -> pd.DataFrame:
+    return story.array_of_day(array, number, DAYS[number])[0]
+
+
 def strips(array: str) -> dict[str, Any]:
-    frame = pd.concat([r.expected[array] for r in RESULTS])
+    frame = pd.concat([minutes(array, n) for n in range(story.DAYS)])
     runs = [run for r in RESULTS for run in r.states if run.array == array]
     return figures.day_strips(DAYS, frame, runs, story.RATED[array], WHEN)
 
@@ -62,7 +66,7 @@ def test_thinning_keeps_peaks_order_and_gaps(values: list[float], most: int) -> 
 
 def test_a_spike_of_one_minute_is_drawn() -> None:
     """One minute's peak in a fortnight survives on its strip at full height."""
-    frame = RESULTS[6].expected["cabin"].copy()
+    frame = minutes("cabin", 6)
     frame.iloc[200, frame.columns.get_loc("measured_w")] = 650.0
     figure = figures.day_strips([DAYS[6]], frame, [], 700.0, WHEN)
     watts = [point[1] for point in trace(figure, "what it got")["customdata"]]
@@ -82,7 +86,7 @@ def test_noon_is_in_the_middle_of_every_strip() -> None:
 
 def test_a_clock_that_is_an_hour_off_shows_as_a_shift_against_noon() -> None:
     """The same light stamped an hour late peaks an hour after the noon line."""
-    frame = RESULTS[0].expected["gantry"].copy()
+    frame = minutes("gantry", 0)
     frame.index = frame.index + pd.Timedelta(hours=1)
     clear = trace(figures.day_strips([DAYS[0]], frame, [], 525.0, WHEN), "what the light allowed")
     assert clear["x"][int(np.argmax(np.array(clear["y"], dtype=float)))] == pytest.approx(1.0, abs=0.3)
@@ -90,7 +94,7 @@ def test_a_clock_that_is_an_hour_off_shows_as_a_shift_against_noon() -> None:
 
 def test_gaps_stay_white() -> None:
     """Where nobody heard the array the pen is lifted; what the light allowed is drawn on."""
-    figure = figures.day_strips([DAYS[7]], RESULTS[7].expected["cabin"], [], 700.0, WHEN)
+    figure = figures.day_strips([DAYS[7]], minutes("cabin", 7), [], 700.0, WHEN)
     pen, band = trace(figure, "what it got"), trace(figure, "what the light allowed")
     silent = [(x, y) for x, y in zip(pen["x"], pen["y"], strict=True) if 1.05 < x < 3.15]
     assert silent
@@ -101,7 +105,7 @@ def test_gaps_stay_white() -> None:
 
 def test_missing_rows_lift_the_pen_too() -> None:
     """A stretch without rows is a gap, not a straight line across it."""
-    frame = RESULTS[0].expected["cabin"]
+    frame = minutes("cabin", 0)
     hour = (frame.index.as_unit("ms").asi8 - DAYS[0].noon) / 3_600_000
     figure = figures.day_strips([DAYS[0]], frame[(hour < 1) | (hour > 3)], [], 700.0, WHEN)
     for one in figure["data"][:2]:
@@ -150,7 +154,7 @@ def test_a_flickering_record_keeps_its_longest_spans() -> None:
         StateRun("cabin", day.start + 20_000 * i, day.start + 20_000 * i + 5_000, "covered", "") for i in range(3000)
     ]
     long = StateRun("cabin", day.start + 70_000_000, day.start + 73_600_000, "covered", "long")
-    figure = figures.day_strips([day], RESULTS[0].expected["cabin"], [*short, long], 700.0, WHEN)
+    figure = figures.day_strips([day], minutes("cabin", 0), [*short, long], 700.0, WHEN)
     covered = trace(figure, "covered")
     assert len(covered["x"]) == figures.MOST_POINTS
     assert max(covered["x"]) == pytest.approx(1.0)
@@ -159,7 +163,7 @@ def test_a_flickering_record_keeps_its_longest_spans() -> None:
 
 def test_nothing_known_is_an_empty_sheet() -> None:
     """Days without a single row are drawn as empty rows."""
-    figure = figures.day_strips(DAYS, RESULTS[0].expected["cabin"].iloc[:0], [], 700.0, WHEN)
+    figure = figures.day_strips(DAYS, minutes("cabin", 0).iloc[:0], [], 700.0, WHEN)
     assert figure["data"] == []
     assert len(figure["layout"]["yaxis"]["ticktext"]) == story.DAYS
 

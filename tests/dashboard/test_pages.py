@@ -11,6 +11,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from analysis.results_writing import write_findings
 from dashboard import app
 from dashboard.cli import main
 from dashboard.commands.showing import PortTaken, free_port, listening
+from logger import hands_on
 from logger.schema import prepare
 from logger.store import open_reader, open_writer, transaction
 from tests.dashboard import story
@@ -259,6 +261,29 @@ def test_a_damaged_store_is_told_plainly(told: story.Story, tmp_path: Path, path
     store.write_bytes(b"this is not a database at all" * 400)
     text = shown(store, told.settings, path)
     assert text.startswith("The record cannot be read.")
+
+
+def test_a_record_of_an_earlier_noonmark_is_not_called_broken(told: story.Story, tmp_path: Path) -> None:
+    """A table that a later Noonmark added is not there yet: what brings it up to date is said."""
+    store = tmp_path / "older.db"
+    shutil.copy(told.store, store)
+    with closing(open_writer(store)) as connection:
+        connection.execute("DROP TABLE hands_on")
+    text = shown(store, told.settings, "/")
+    assert text.startswith("An earlier Noonmark wrote this record.")
+    assert "noonmark assess" in text
+
+
+def test_hands_in_a_part_are_told(told: story.Story, tmp_path: Path) -> None:
+    """On the first page, with the time at which they come out; none once that is over."""
+    store = tmp_path / "worked.db"
+    shutil.copy(told.store, store)
+    with closing(open_writer(store)) as connection, transaction(connection):
+        hands_on.begin(connection, "array.gantry", NOW - 3_600_000, NOW + 3_600_000)
+        hands_on.begin(connection, "bank.house", NOW - 7_200_000, NOW - 3_600_000)
+    text = shown(store, told.settings, "/")
+    assert "Hands are in the gantry array until " in text
+    assert "Hands are in the house bank" not in text
 
 
 def test_an_unknown_page_keeps_its_manners(told: story.Story) -> None:
