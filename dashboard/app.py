@@ -14,7 +14,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.dependencies import MATCH
 from flask import Response
 
-from dashboard import look, sentences, troubles
+from dashboard import look, troubles
 from dashboard.pages import enclosure, findings, harvest, now, wiring
 from dashboard.pages.sheet import Piece, nothing
 from dashboard.view import NothingToShow, View, opened
@@ -137,7 +137,9 @@ def page(store: Path, settings: Path, path: str, search: str, story: int | None 
 
 
 def _story(view: View) -> Piece:
-    return html.P(sentences.story_line(view.when.moment(view.when.now)), className="story")
+    return html.P(
+        f"These pages show the story's time: it is {view.when.moment(view.when.now)} in them.", className="story"
+    )
 
 
 def _words(path: str) -> list[Piece]:

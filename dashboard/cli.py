@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
+import sqlite3
 import sys
 from typing import Any
 
@@ -57,6 +59,29 @@ class LazyGroup(click.Group):
         except NoonmarkError as fault:
             click.echo(str(fault), err=True)
             sys.exit(fault.exit_status)
+        except Exception as fault:
+            told = _of_the_disk(fault)
+            if told is None:
+                raise
+            click.echo(told, err=True)
+            sys.exit(1)
+
+
+def _of_the_disk(fault: Exception) -> str | None:
+    """What a disk, or the store on it, refused where no command had more to say of it; None for all else."""
+    if isinstance(fault, sqlite3.Error):
+        what = {
+            sqlite3.SQLITE_FULL: "its disk is full: make room there",
+            sqlite3.SQLITE_BUSY: "another program holds it: end that, or wait for it",
+            sqlite3.SQLITE_READONLY: "this user may not write it: check its owner, and that its disk can be written",
+            sqlite3.SQLITE_CORRUPT: "it is damaged: 'noonmark record' moves it aside and brings back what still reads",
+            sqlite3.SQLITE_IOERR: "its disk fails or is full: see that there is room, and look at the kernel's log",
+        }.get(getattr(fault, "sqlite_errorcode", 0) & 0xFF)
+        return f"the store could not be used ({fault}); {what}, then do this again" if what else None
+    if isinstance(fault, OSError) and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EIO):
+        where = f"{fault.filename}: " if fault.filename else ""
+        return f"{where}{fault.strerror}; see to the disk or the rights there, then do this again"
+    return None
 
 
 @click.group(

@@ -387,11 +387,6 @@ def ends_line(until: str, ago: str) -> str:
     return f"The record ends {until}, {ago}."
 
 
-def story_line(moment: str) -> str:
-    """The demo's pages say that their time is not today's."""
-    return f"These pages show the story's time: it is {moment} in them."
-
-
 def share_line(one: ArraySpan) -> str:
     """What one array got, with its interval."""
     if one.ratio is None:

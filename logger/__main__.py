@@ -21,7 +21,7 @@ from logger.capture import Capture
 from logger.clock import Clock, SystemClock
 from logger.collector import FAILING
 from logger.decoders import registry as decoders
-from logger.errors import NoonmarkError, StoreError, StoreHeld
+from logger.errors import NoonmarkError, StoreError, StoreHeld, StoreMissing
 from logger.outbox import Outbox
 from logger.plan import Plan, SourcePlan
 from logger.protocols import Batch
@@ -116,6 +116,8 @@ class Recorder:
                 pass
         except StoreHeld:
             raise
+        except StoreMissing:
+            pass  # its disk is not mounted: whoever started this has said so, and the writer says what becomes of that
         except StoreError as fault:
             log.error("%s", fault)
 

@@ -10,7 +10,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -46,12 +46,15 @@ class Contents:
         Rows of each of its tables.
     files : dict of str to (int, str)
         Every file, with its bytes and its SHA-256.
+    flaws : dict of str to str
+        Sealed files that were missing or damaged aboard already, with what is wrong: an earlier backup may hold them.
     """
 
     made: str
     store: str
     rows: dict[str, int]
     files: dict[str, tuple[int, str]]
+    flaws: dict[str, str] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
@@ -168,6 +171,8 @@ def back_up(
     StoreError
         There is no such folder, too little room, a file system that cannot hold it; or it was cut off.
     """
+    from logger.sealed_flaws import flaws  # noqa: PLC0415 - a copy before an upgrade opens no file of the archive
+
     name = f"{store.stem}-{made:%Y-%m-%d-%H%M%S}"
     whole, part = folder / name, folder / (name + PART)
     _may_begin(store, settings, _archived(store), folder, mounts)
@@ -183,7 +188,8 @@ def back_up(
                 *((a, str(a.relative_to(store.parent))) for a in archived),
             ]:
                 files[place] = _copy(source, part / place)
-            contents = Contents(made.isoformat(timespec="seconds").replace("+00:00", "Z"), store.name, rows, files)
+            moment = made.isoformat(timespec="seconds").replace("+00:00", "Z")
+            contents = Contents(moment, store.name, rows, files, flaws(part / store.name))
             text = json.dumps(asdict(contents), indent=1, ensure_ascii=False)
             (part / CONTENTS).write_text(text, encoding="utf-8")
             _sync(part / CONTENTS)
@@ -208,7 +214,8 @@ def check(copy: Path) -> Contents:
     """
     try:
         raw = json.loads((copy / CONTENTS).read_text(encoding="utf-8"))
-        contents = Contents(raw["made"], raw["store"], raw["rows"], {k: (v[0], v[1]) for k, v in raw["files"].items()})
+        files = {name: (about[0], about[1]) for name, about in raw["files"].items()}
+        contents = Contents(raw["made"], raw["store"], raw["rows"], files, raw.get("flaws", {}))
     except (OSError, ValueError, LookupError, TypeError):
         raise StoreError(
             f"{copy}: no whole backup; it should be a folder with {CONTENTS} in it, and its name never ends in {PART}"

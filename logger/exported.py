@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import itertools
+import math
+import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from logger import vocabulary
+from logger.clock import believable
+from logger.decoders.csv_stamps import UNBELIEVED
 from logger.errors import ImportFault, StoreError, UnknownChannel
 from logger.plan import ChannelPlan, SourcePlan, TimePlan
 from logger.readings import Block, RowReject
@@ -107,20 +110,41 @@ def pieces(path: Path) -> Iterator[Piece]:
 
 
 def _from_csv(path: Path) -> Iterator[Piece]:
-    size = path.stat().st_size
+    size, whole = path.stat().st_size, _ends_whole(path)
     with path.open(encoding="utf-8-sig", newline="") as file:
         reader = csv.reader(file, strict=True)
         try:
             columns, marks = _columns(path, next(reader))
-            while rows := [(reader.line_num, row) for row in itertools.islice(reader, _ROWS)]:
+            following = next(reader, None)
+            while following is not None:
+                rows, following = _next_rows(following, reader)
                 done = _position(file)
-                blocks = _blocks(rows, columns, marks)
+                cut = reader.line_num if following is None and not whole else None
+                blocks = _blocks(rows, columns, marks, cut)
                 for n, (source, block) in enumerate(blocks):
                     yield Piece(source, block, 0 if n else len(rows), done, size)
         except csv.Error as fault:
             raise ImportFault(f"{path}, line {reader.line_num}: {fault}; export it anew") from None
         except UnicodeDecodeError as fault:
             raise ImportFault(f"{path}: not UTF-8 ({fault.reason}); export it anew") from None
+
+
+def _ends_whole(path: Path) -> bool:
+    """Whether the last row has its line end; without it a number may lack digits."""
+    with path.open("rb") as file:
+        file.seek(0, os.SEEK_END)
+        file.seek(max(file.tell() - 1, 0))
+        return file.read() in (b"\n", b"\r")
+
+
+def _next_rows(first: list[str], reader: Any) -> tuple[list[tuple[int, list[str]]], list[str] | None]:
+    """Some rows with the line at which each ends, and the row after them."""
+    rows, row = [(reader.line_num, first)], None
+    for row in reader:
+        if len(rows) == _ROWS:
+            return rows, row
+        rows.append((reader.line_num, row))
+    return rows, None
 
 
 def _position(file: TextIO) -> int:
@@ -131,6 +155,10 @@ def _columns(path: Path, header: Sequence[str]) -> tuple[dict[int, Column], dict
     """Place to column, and channel to the place of its marks."""
     columns: dict[int, Column] = {}
     marks: dict[str, int] = {}
+    if header[0] != TIME:
+        raise ImportFault(
+            f"{path}: its columns are not apart by commas any more; export it anew, and leave it as it is"
+        )
     for place, name in enumerate(header[1:], 1):
         if _SUMMARY.fullmatch(name):
             raise ImportFault(
@@ -147,6 +175,8 @@ def _columns(path: Path, header: Sequence[str]) -> tuple[dict[int, Column], dict
             label = "end" if found["ends"] else "start"
             means = Means(round(float(found["seconds"]) * 1000), label, found["source"])
         columns[place] = _known(path, Column(found["channel"], found["unit"], means))
+    if not columns:
+        raise ImportFault(f"{path}: it holds no channel; export it anew")
     return columns, marks
 
 
@@ -161,15 +191,26 @@ def _known(path: Path, column: Column) -> Column:
 
 
 def _blocks(
-    rows: Sequence[tuple[int, Sequence[str]]], columns: dict[int, Column], marks: dict[str, int]
+    rows: Sequence[tuple[int, Sequence[str]]],
+    columns: dict[int, Column],
+    marks: dict[str, int],
+    cut: int | None = None,
 ) -> Iterator[tuple[SourcePlan, Block]]:
     rejects: list[RowReject] = []
     times, cells = [], []
     for line, row in rows:
         t = _moment(row[0]) if row else None
-        if t is None or len(row) != 1 + len(columns) + len(marks):
-            why = "no time" if t is None else "another number of cells than the header"
-            rejects.append(RowReject(line, ",".join(row).encode(), why, t))
+        why = None
+        if line == cut:
+            why = "no line end, and may be half written"
+        elif t is None:
+            why = "no time"
+        elif not believable(t):
+            why = UNBELIEVED
+        elif len(row) != 1 + len(columns) + len(marks):
+            why = "another number of cells than the header"
+        if why or t is None:
+            rejects.append(RowReject(line, ",".join(row).encode(), why or "no time", t))
         else:
             times.append(t)
             cells.append((line, row))
@@ -200,13 +241,19 @@ def _values(
         text = row[place]
         value: float | str | None = text or None
         if text and column.unit != "text":
-            try:
-                value = float(text)
-            except ValueError:
-                value = None
+            value = _number(text)
+            if value is None:
                 rejects.append(RowReject(line, text.encode(), "not a number", t))
         found.append(value)
     return found
+
+
+def _number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) and "_" not in text else None
 
 
 def _moment(text: str) -> int | None:
@@ -282,8 +329,8 @@ def _from_parquet(path: Path) -> Iterator[Piece]:
                 found = [words[str(int(value))] for value in values] if words else values
                 for n, (source, block) in enumerate(_by_span(column, own.t.tolist(), found, about["spans"], marks)):
                     yield Piece(source, block, 0 if n else len(own), 0, size)
-    except StoreError as fault:
-        raise ImportFault(str(fault)) from None
+    except StoreError:
+        raise ImportFault(f"{path}: damaged or cut short, it cannot be read whole; export it anew") from None
 
 
 def _by_span(

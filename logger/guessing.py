@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logger.decoders.checksums import CHECKS, checked
 from logger.decoders.delimited import FOUND, split
@@ -18,6 +18,8 @@ _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _PAIR = re.compile(r"[A-Za-z_]\w*\s*[=:]\s*\S")
 _SENTENCE = re.compile(rb"[$!][A-Z0-9]{5},[^$!*]*\*[0-9A-Fa-f]{2}")
 _LEAST_SHARE = 0.6
+_SIGNS, _RARE = b"\xb0\xb2\xb3\xb5", 5
+"""Signs of units that are one byte in the encodings of Western Europe, and in how many bytes at most one is such."""
 
 # The channel that a plain quantity of a sentence usually is.
 _USUAL = {
@@ -51,6 +53,8 @@ class Guess:
         Its decimal sign.
     fields : tuple of (field, example)
         Each field, as it is written in the settings, and what it last held.
+    encoding : str
+        ``utf-8``, or ``cp1252`` where a degree sign or the like is one byte.
     """
 
     format: str | None
@@ -58,15 +62,28 @@ class Guess:
     checksum: str
     decimal: str
     fields: tuple[Example, ...]
+    encoding: str = "utf-8"
 
 
 def readable(line: bytes) -> bool:
     """Whether a line looks like text with a figure in it, and not like another speed's noise."""
     try:
-        text = line.decode("utf-8")
+        text = line.decode(_encoding([line]))
     except UnicodeDecodeError:
         return False
     return len(text.strip()) > 1 and all(c.isprintable() or c == "\t" for c in text) and any(c.isdigit() for c in text)
+
+
+def _encoding(lines: Sequence[bytes]) -> str:
+    """UTF-8, unless what speaks against it is a rare sign or letter of Western Europe: noise has more, and others."""
+    whole = b"\n".join(lines)
+    try:
+        whole.decode("utf-8")
+    except UnicodeDecodeError:
+        high = [byte for byte in whole if byte > 0x7F]
+        if len(high) * _RARE <= len(whole) and all(byte in _SIGNS or byte >= 0xC0 for byte in high):
+            return "cp1252"
+    return "utf-8"
 
 
 def guess(lines: Sequence[bytes]) -> Guess:
@@ -80,9 +97,11 @@ def guess(lines: Sequence[bytes]) -> Guess:
     sentences = _sentences(lines)
     if sentences:
         return sentences
+    encoding = _encoding(lines)
     kind = next((k for k in CHECKS if len(lines) > 1 and all(checked(line, k)[1] is None for line in lines)), "none")
-    texts = [checked(line, kind)[0].decode("utf-8") for line in lines]
-    return _json(texts, kind) or _keyvalue(texts, kind) or _delimited(texts, kind) or Guess(None, None, kind, ".", ())
+    texts = [checked(line, kind)[0].decode(encoding) for line in lines]
+    found = _json(texts, kind) or _keyvalue(texts, kind) or _delimited(texts, kind) or Guess(None, None, kind, ".", ())
+    return replace(found, encoding=encoding)
 
 
 def _enough(count: int, texts: Sequence[str] | Sequence[bytes]) -> bool:
@@ -186,6 +205,8 @@ def proposal(found: Guess, port: str, baud: int) -> str:
         rows.append("pattern = '(?P<volts>[0-9.]+)'    # choose: a named group around each number")
     if found.separator:
         rows.append(f"separator = {_toml(found.separator)}")
+    if found.encoding != "utf-8":
+        rows.append(f"encoding = {_toml(found.encoding)}")
     if found.checksum != "none":
         rows.append(f"checksum = {_toml(found.checksum)}")
     if found.decimal != ".":

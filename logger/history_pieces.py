@@ -10,12 +10,14 @@ from itertools import chain, compress, pairwise, repeat
 from typing import Any
 
 from logger import rollup, sealed, spans
+from logger.decoders.csv_stamps import AMBIGUOUS, NON_EXISTENT
 from logger.fresh import Fresh
 from logger.plan import SourcePlan
 from logger.readings import Block, RowReject
 from logger.store import HOUR_MS, MAX_RAW, Channels, keep_rejects, touch_hours
 
 SUPERSEDED = "superseded"
+IN_DOUBT = (AMBIGUOUS, NON_EXISTENT)
 _FOR_EVER = 1 << 53
 
 
@@ -96,7 +98,8 @@ def cut(block: Block, begin: int, end: int) -> Piece:
 
 
 def unique(piece: Piece) -> Piece:
-    """One row a time: of two values for the same time and channel the later row's counts."""
+    """One row a time: of two values for the same time and channel the later row's counts; one whose time is in doubt
+    gives way to one whose time is not."""
     if len(set(piece.times)) == len(piece.times):
         return piece
     times = sorted(set(piece.times))
@@ -107,9 +110,11 @@ def unique(piece: Piece) -> Piece:
             if value is None:
                 continue
             before = column[holder[t]] if t in holder else None
+            gives_way = before is not None and _doubts(piece, row, at) > _doubts(piece, holder[t], at)
             if before is not None and before != value:
-                replaced.append((t, at, before))
-            holder[t] = row
+                replaced.append((t, at, value if gives_way else before))
+            if not gives_way:
+                holder[t] = row
         columns.append([column[holder[t]] if t in holder else None for t in times])
         marks.update(
             {
@@ -119,6 +124,11 @@ def unique(piece: Piece) -> Piece:
             }
         )
     return Piece(times, tuple(columns), marks, replaced)
+
+
+def _doubts(piece: Piece, row: int, at: int) -> bool:
+    """Whether the time of a value is in doubt."""
+    return any(why in IN_DOUBT for why in piece.marks.get((row, at), ()))
 
 
 def insert_side_by_side(
@@ -156,11 +166,12 @@ class PieceWriter:
         changed: dict[int, list[int]] = {}  # channel -> times
         alone = self._alone(piece)
         there = {} if alone else self._there(piece.times)
+        yielding: set[tuple[int, int]] = set()
         if there:
-            self._compare(piece, columns, there, kept, changed)
+            yielding = self._compare(piece, columns, there, kept, changed)
         else:
             self._insert(piece.times, columns, kept, changed)
-        self._mark(piece, changed)
+        self._mark(piece, changed, yielding)
         self._supersede([(t, self._ids[at], value) for t, at, value in piece.replaced], kept)
         stretches = self._note_spans(piece.times, columns)
         fresh = self._fresh(piece, columns, changed) if alone else None
@@ -230,28 +241,49 @@ class PieceWriter:
         there: dict[tuple[int, int], float],
         kept: Kept,
         changed: dict[int, list[int]],
-    ) -> None:
-        new, other, old_values = [], [], []
-        for number, column in zip(self._ids, columns, strict=True):
-            for t, value in zip(piece.times, column, strict=True):
+    ) -> set[tuple[int, int]]:
+        """Write what differs from what stands there; the places of those values that give way to it."""
+        new, other, old_values, settled, yielding = [], [], [], [], set()
+        doubted = self._doubted(piece.times)
+        for at, (number, column) in enumerate(zip(self._ids, columns, strict=True)):
+            for row, (t, value) in enumerate(zip(piece.times, column, strict=True)):
                 if value is None:
                     continue
                 before = there.get((t, number))
-                if before == value:
-                    kept.same += 1
-                elif before is None:
+                if before is None:
                     new.append((t, number, value))
-                else:
+                    continue
+                doubts = bool(piece.marks) and _doubts(piece, row, at)
+                if doubts and (t, number) not in doubted:  # what stands there surely stays
+                    yielding.add((row, at))
+                    if before != value:
+                        old_values.append((t, number, value))
+                elif before != value:
                     other.append((value, t, number))
                     old_values.append((t, number, before))
+                else:
+                    kept.same += 1
+                    if not doubts and (t, number) in doubted:
+                        settled.append((t, number))
         self._connection.executemany("INSERT INTO sample (t, channel, value) VALUES (?, ?, ?)", new)
         self._connection.executemany("UPDATE sample SET value = ? WHERE t = ? AND channel = ?", other)
         # A mark spoke of the value that is gone.
         self._connection.executemany("DELETE FROM mark WHERE t = ? AND channel = ?", [row[1:] for row in other])
+        self._connection.executemany(f"DELETE FROM mark WHERE t = ? AND channel = ? AND reason IN {IN_DOUBT}", settled)
         kept.new += len(new)
         self._supersede(old_values, kept)
-        for t, number, _ in chain(new, old_values):
+        for t, number in chain((row[:2] for row in new), (row[:2] for row in old_values), settled):
             changed.setdefault(number, []).append(t)
+        return yielding
+
+    def _doubted(self, times: Sequence[int]) -> set[tuple[int, int]]:
+        """Time and channel of what the store holds whose time is in doubt."""
+        return set(
+            self._connection.execute(
+                f"SELECT t, channel FROM mark WHERE t >= ? AND t <= ? AND reason IN {IN_DOUBT}",
+                (min(times), max(times)),
+            )
+        )
 
     def _supersede(self, old: Sequence[tuple[int, int, float | str]], kept: Kept) -> None:
         if not old:
@@ -270,9 +302,9 @@ class PieceWriter:
         keep_rejects(self._connection, _not_kept_yet(self._connection, self._plan.name, rows))
         kept.superseded += len(old)
 
-    def _mark(self, piece: Piece, changed: dict[int, list[int]]) -> None:
+    def _mark(self, piece: Piece, changed: dict[int, list[int]], yielding: set[tuple[int, int]]) -> None:
         for (row, at), reasons in piece.marks.items():
-            if piece.columns[at][row] is None:
+            if piece.columns[at][row] is None or (row, at) in yielding:
                 continue
             t, number = piece.times[row], self._ids[at]
             for reason in reasons:

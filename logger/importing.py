@@ -9,6 +9,8 @@ from pathlib import Path
 
 from logger import exported, history, sealed
 from logger.decoders.csv_proposals import advice
+from logger.decoders.csv_records import why_no_text
+from logger.decoders.csv_stamps import UNBELIEVED
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault, StoreError, UsageError
 from logger.history_pieces import Kept
@@ -65,6 +67,9 @@ def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[t
         There is no such source, or none or several fit a file; the message names them.
     """
     known = [source for source in plan.sources if source.kind == "csv"]
+    for path in files:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise UsageError(f"{path}: is a pipe or a device, which can be read once; save what comes to a file first")
     if name is not None:
         named = [source for source in known if source.name == name]
         if not named:
@@ -95,12 +100,16 @@ def _fitting(path: Path, known: Sequence[SourcePlan]) -> SourcePlan | None:
 
 def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -> bool:
     try:
+        if why := why_no_text(head, source.encoding):
+            raise ImportFault(f"{path}: {why}")
         table = CsvTable(source, str(path))
         block = table.feed(head)
     except ImportFault as fault:
         faults[source.name] = str(fault)
         return False
-    if table.rows and not block.times and table.doubt is None:
+    # A clock that was not set for the first days fits all the same.
+    unread = any(reject.reason != UNBELIEVED for reject in block.rejects) or not block.rejects
+    if table.rows and not block.times and table.doubt is None and unread:
         faults[source.name] = "none of its first rows can be read: " + _first_reject(block, table, source)
         return False
     return True
@@ -188,6 +197,8 @@ def _blocks(path: Path, source: SourcePlan | None, brought: Brought, progress: P
             size, done = path.stat().st_size, 0
             table = CsvTable(source, str(path))
             while piece := file.read(_PIECE_BYTES):
+                if not done and (why := why_no_text(piece, source.encoding)):
+                    raise ImportFault(f"{path}: {why}")
                 yield table.feed(piece)
                 done += len(piece)
                 brought.rows = table.rows
@@ -248,11 +259,13 @@ def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: 
 
 
 def _say_if_nothing(brought: Brought) -> None:
-    if brought.rows and brought.first is None:
+    if brought.rows and not brought.kept.samples:
         reasons = sorted(brought.kept.rejects.items(), key=lambda item: item[1][1])
         if reasons:
             reason, (_, line) = reasons[0]
+            mend = f"Mend time, separator, decimal, missing or skip_rows of source {brought.source!r}"
+            if brought.source == exported.SOURCE.name:
+                mend = "Export it anew, and leave it as it is"
             raise ImportFault(
-                f"{brought.path}, line {line}: {reason}; none of its {brought.rows} rows could be read. "
-                f"Mend time, separator, decimal or skip_rows of source {brought.source!r}"
+                f"{brought.path}, line {line}: {reason}; none of its {brought.rows} rows could be read. {mend}"
             )

@@ -89,7 +89,10 @@ def _written(path: Path) -> Iterator[Path]:
         part.replace(path)
         _sync_folder(path.parent)
     except OSError as fault:
-        raise StoreError(f"{path}: cannot be written ({fault.strerror or fault}); nothing left the store") from None
+        raise StoreError(
+            f"{path}: cannot be written ({fault.strerror or fault}); nothing left the store: see that "
+            "there is room, then seal again"
+        ) from None
     finally:
         part.unlink(missing_ok=True)
 

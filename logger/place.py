@@ -39,22 +39,39 @@ def file_system(path: Path, mounts: Path = MOUNTS) -> tuple[str, str]:
     name : str
         The kernel's name of the type, for instance ``nfs4``.
     """
-    try:
-        lines = mounts.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
-    except OSError:
+    found = _nearest(path, mounts)
+    if found is None:
         return "unknown", ""
-    resolved = path.resolve()
-    best, name = -1, ""
-    for line in lines:
-        fields = line.split(" ")
-        if len(fields) < 3:
-            continue
-        point = Path(re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), fields[1]))
-        # The last of several mounts on one place hides those before it.
-        if resolved.is_relative_to(point) and len(point.parts) >= best:
-            best, name = len(point.parts), fields[2]
+    name = found[1]
     kinds = (("network", _NETWORK), ("fat", _WITHOUT_JOURNAL), ("memory", _MEMORY))
     return next((kind for kind, names in kinds if names.fullmatch(name)), "local"), name
+
+
+def mount_point(path: Path, mounts: Path = MOUNTS) -> Path | None:
+    """Where the file system begins on which a path lies, whether or not it exists yet; None where none can be told."""
+    found = _nearest(path, mounts)
+    return found[0] if found else None
+
+
+def points(table: Path) -> list[tuple[Path, str]]:
+    """Place and type of each line of a table of file systems: of the kernel's mounts, or of fstab(5)."""
+    try:
+        lines = table.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+    except OSError:
+        return []
+    told = (line.split() for line in lines if not line.lstrip().startswith("#"))
+    return [
+        (Path(re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), fields[1])), fields[2])
+        for fields in told
+        if len(fields) >= 3
+    ]
+
+
+def _nearest(path: Path, mounts: Path) -> tuple[Path, str] | None:
+    resolved = path.resolve()
+    # The last of several mounts on one place hides those before it.
+    under = [found for found in points(mounts) if resolved.is_relative_to(found[0])]
+    return max(reversed(under), key=lambda found: len(found[0].parts), default=None)
 
 
 def warning(path: Path, mounts: Path = MOUNTS) -> str | None:

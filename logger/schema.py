@@ -252,7 +252,10 @@ def prepare(path: Path) -> None:
                 _bring_up_to_date(db, path, held)
         except sqlite3.Error as fault:
             if can_pass(fault) and _holds_something(path):
-                raise StoreUnwritable(f"store {path}: cannot be written now ({fault})") from None
+                raise StoreUnwritable(
+                    f"store {path}: cannot be written now ({fault}); see that its disk has room, "
+                    "and that this user may write there"
+                ) from None
             raise StoreError(
                 f"store {path}: {fault}; if it is damaged, 'noonmark record' moves it aside and salvages it"
             ) from None

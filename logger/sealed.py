@@ -87,6 +87,18 @@ def between(connection: sqlite3.Connection, kind: Kind, start: int, stop: int) -
     return [Sealed(*row) for row in rows]
 
 
+def everything(connection: sqlite3.Connection) -> list[Sealed]:
+    """All that is sealed, in the order of time; reopened stretches are not."""
+    rows = connection.execute(f"SELECT {_COLUMNS} FROM sealed WHERE reopened = 0 ORDER BY start, kind")
+    return [Sealed(*row) for row in rows]
+
+
+def missing(connection: sqlite3.Connection) -> list[str]:
+    """Names of sealed files that do not lie where they should, in the order of time."""
+    folder = archive_folder(connection)
+    return [one.file for one in everything(connection) if not (folder / one.file).is_file()]
+
+
 def reopened(connection: sqlite3.Connection, start: int) -> Sealed | None:
     """The file of a day that was brought back into the store since: what it held when it was sealed."""
     row = connection.execute(

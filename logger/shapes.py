@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, PlainValidator
 
+from logger.worst_lines import MOST_S, slow_line
 from logger.zones import zone
 
 
@@ -84,6 +85,13 @@ def _named_groups(value: str) -> str:
             raise ValueError(f"not a regular expression: {fault}") from None
     if not groups:
         raise ValueError("it names no group; write (?P<volts>...) around what is to be read")
+    line = slow_line(value)
+    if line is not None:
+        raise ValueError(
+            f"a line of {len(line)} characters such as {line[:12] + '...'!r}, which noise can make, keeps it at work "
+            f"for over {MOST_S} s, and nothing else is recorded meanwhile; no repeat within a repeat, and [^,]* or "
+            "[0-9.]+ where .* stands several times"
+        )
     return value
 
 

@@ -55,7 +55,7 @@ def _not_archived(began: StoreEvent, until: int | None) -> Finding:
         priority="low",
         since=began.t,
         until=until,
-        summary="old days could not be moved into the archive; nothing is lost, but the store grows",
+        summary="the nightly archive fails; what it cannot seal stays in the store, which grows",
         evidence={"events": [f"{began.kind}: {began.text}"]},
         causes=(),
     )

@@ -14,6 +14,7 @@ import click
 
 from dashboard.commands.judging import solar_day_of
 from dashboard.commands.options import author_option, author_or_user, settings_option
+from dashboard.commands.stores import prepare
 from logger.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def change(
     gets a baseline of its own from there. A day in the past has the days since then judged anew.
     """
     from analysis.sun import day_start, solar_day
-    from logger import changing, schema, settings_file
+    from logger import changing, settings_file
 
     located = settings_file.read(settings_path)
     longitude = located.settings.site.longitude
@@ -65,7 +66,7 @@ def change(
     _warn(located, written, made)
     if asks and not click.confirm("Write it?", default=True, err=True):
         raise UsageError("nothing was written")
-    schema.prepare(located.store_path)
+    prepare(settings_path, located.store_path)
     entry = ": ".join(part for part in (f"{made.subject} from {day}", told) if part)
     since = day_start(day, longitude) if day < today else None
     changing.make(located, made, since, now, author_or_user(author), f"{entry}. {text}" if text else entry)
@@ -80,7 +81,7 @@ def change(
 @settings_option
 def note(text: str, tags: tuple[str, ...], author: str | None, settings_path: Path) -> None:
     """Write an entry into the logbook."""
-    from logger import schema, settings_file, store
+    from logger import settings_file, store
 
     if not text.strip():
         raise UsageError("an entry needs words")
@@ -88,7 +89,7 @@ def note(text: str, tags: tuple[str, ...], author: str | None, settings_path: Pa
     if odd is not None:
         raise UsageError(f"--tag {odd!r}: a tag is one word or subject, without a comma")
     path = settings_file.read(settings_path).store_path
-    schema.prepare(path)
+    prepare(settings_path, path)
     with closing(store.open_writer(path)) as connection, store.transaction(connection):
         store.note(connection, _now(), author_or_user(author), text.strip(), [tag.strip() for tag in tags])
     click.echo("Written into the logbook.", err=True)

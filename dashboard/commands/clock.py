@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from dashboard.commands.options import json_option, print_json, settings_option
+from dashboard.commands.stores import prepare
 from logger.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -41,13 +42,13 @@ def clock(time: str | None, settings_path: Path, as_json: bool) -> None:
     Readings taken since the machine was switched on move to their true time, within half a minute. Without TIME it says
     who vouches for the clock, and which part of the record waits for that.
     """
-    from logger import schema, settings_file, store
+    from logger import settings_file, store
     from logger.clock import SystemClock
 
     path = Path(settings_file.plan(settings_file.read(settings_path)).store_path)
     machine = SystemClock()
     boot_ns, wall_ms = machine.boot_ns(), machine.now_ms()
-    schema.prepare(path)
+    prepare(settings_path, path)
     with closing(store.open_writer(path)) as connection:
         if time is not None:
             utc_ms = typed(time, wall_ms, _last_vouched(connection))

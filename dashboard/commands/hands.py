@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from dashboard.commands.options import author_option, author_or_user, json_option, print_json, settings_option
+from dashboard.commands.stores import prepare
 from logger.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def hands_on(
     goes to the logbook. It ends by itself; asked again, it goes on from now. Without SUBJECT: where hands are now.
     """
     from logger import hands_on as kept
-    from logger import schema, settings_file, store
+    from logger import settings_file, store
 
     located = settings_file.read(settings_path)
     now = round(dt.datetime.now(dt.UTC).timestamp() * 1000)
@@ -56,7 +57,7 @@ def hands_on(
         return
     _must_exist(subject, located.settings)
     stop = now + round(_parsed(length).total_seconds() * 1000)
-    schema.prepare(located.store_path)
+    prepare(settings_path, located.store_path)
     with closing(store.open_writer(located.store_path)) as writer, store.transaction(writer):
         work = kept.end(writer, subject, now) if ends else kept.begin(writer, subject, now, stop)
         if work is None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from dashboard.commands.options import json_option, print_json, settings_option
+from dashboard.commands.stores import prepare
 
 if TYPE_CHECKING:
     from logger.importing import Brought
@@ -31,12 +32,12 @@ def import_files(files: tuple[Path, ...], source: str | None, settings_path: Pat
     Without --source each file goes to the one csv source whose headers fit. The same rows again change nothing;
     where a value differs, this import wins and the old value is kept among the rejects.
     """
-    from logger import importing, schema, settings_file, store
+    from logger import importing, settings_file, store
     from logger.clock import SystemClock
 
     plan = settings_file.plan(settings_file.read(settings_path))
     chosen = importing.choose(plan, files, source)
-    schema.prepare(Path(plan.store_path))
+    prepare(settings_path, Path(plan.store_path))
     bar = Bar()
     brought = []
     with closing(store.open_writer(Path(plan.store_path))) as connection:

@@ -41,9 +41,16 @@ def assess(
 
     located = settings_file.read(settings_path)
     longitude = located.settings.site.longitude
-    verdict = run_assessment(located, solar_day_of(first, longitude), solar_day_of(last, longitude), quality)
+    begin, end = solar_day_of(first, longitude), solar_day_of(last, longitude)
+    if begin is not None and end is not None and begin > end:
+        raise UsageError(f"--to {last} lies before --from {first}; change the two")
+    verdict = run_assessment(located, begin, end, quality)
     if as_json:
         print_json(verdict)
+    elif verdict["to"] is None and not (begin is None and end is None):
+        click.echo(
+            "No day of that span holds anything to judge; without --from and --to the last ones that do are shown."
+        )
     else:
         from dashboard.terminal import assess_text
 
@@ -176,13 +183,28 @@ def solar_day_of(text: str | None, longitude: float) -> dt.date | None:
         return None
     try:
         if len(text) <= 10:
-            return dt.date.fromisoformat(text)
+            day = dt.date.fromisoformat(text)
+            _believed(text, day.year)
+            return day
         moment = dt.datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(f"{text!r} is no date; write 2026-06-12, or a time with its zone: 2026-06-12T08:00Z") from None
     if moment.tzinfo is None:
         raise UsageError(f"{text!r} lacks its zone; write for instance {text}Z for UTC")
+    _believed(text, moment.year)
     return solar_day(round(moment.timestamp() * 1000), longitude)
+
+
+def _believed(text: str, year: int) -> None:
+    """Refuse what can be no day of a record.
+
+    Raises
+    ------
+    UsageError
+        Before 1980 or after 2037, where no clock is believed.
+    """
+    if not 1980 <= year <= 2037:
+        raise UsageError(f"{text!r}: the record holds no day before 1980 or after 2037")
 
 
 def leave_with(entries: list[dict[str, Any]], fail_on: str | None) -> None:

@@ -9,6 +9,9 @@ import click
 
 from dashboard.commands.importing import Bar
 from dashboard.commands.options import json_option, print_json, settings_option
+from logger.errors import StoreError
+
+_SHOWN = 5
 
 
 @click.command()
@@ -47,11 +50,25 @@ def backup(dest: Path, check_only: bool, settings_path: Path, as_json: bool) -> 
                 "bytes": contents.size,
                 "files": len(contents.files),
                 "rows": contents.rows,
+                "flaws": contents.flaws,
             }
         )
-        return
-    samples = contents.rows.get("sample", 0)
-    click.echo(
-        f"{made}: whole, {len(contents.files)} files, {contents.size / (1 << 20):.1f} MiB, "
-        f"{samples} samples in the store, read back and the same"
+    else:
+        samples = contents.rows.get("sample", 0)
+        click.echo(
+            f"{made}: whole, {len(contents.files)} files, {contents.size / (1 << 20):.1f} MiB, "
+            f"{samples} samples in the store, read back and the same"
+        )
+    if contents.flaws:
+        raise StoreError(_told(made, contents.flaws))
+
+
+def _told(made: Path, flaws: dict[str, str]) -> str:
+    shown = [f"{name}: {why}" for name, why in list(flaws.items())[:_SHOWN]]
+    if len(flaws) > _SHOWN:
+        shown.append(f"and {len(flaws) - _SHOWN} more")
+    return (
+        f"{made}: it holds all that there was, but sealed files were missing or damaged aboard already "
+        f"({'; '.join(shown)}). Keep the earlier backups: copy these files from the archive folder of the newest one "
+        "that has them into the archive folder beside the store"
     )

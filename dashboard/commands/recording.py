@@ -53,17 +53,27 @@ def ready_to_record(settings_path: Path) -> Plan:
     ------
     UsageError
         There is nothing to record.
+    StoreError
+        The store would be a first one, on a disk that is not mounted.
     """
-    from logger import settings_file
-    from logger.errors import UsageError
+    from logger import settings_file, store_disk
+    from logger.errors import StoreError, UsageError
     from logger.place import warning
 
     plan = settings_file.plan(settings_file.read(settings_path))
     if not plan.sources:
         raise UsageError(f"{settings_path}: no [[source]] to record; 'noonmark listen' proposes one")
-    if said := warning(Path(plan.store_path)):
-        click.echo(said, err=True)
-    return dataclasses.replace(plan, prepared=_prepare(Path(plan.store_path)))
+    settings, store = settings_path.resolve(), Path(plan.store_path)
+    said = store_disk.absent(settings, store)
+    if said and not store_disk.is_known(settings, store):
+        raise StoreError(said)
+    for told in (said, None if said else store_disk.changed(settings, store), warning(store)):
+        if told:
+            click.echo(told, err=True)
+    prepared = not said and _prepare(store)
+    if prepared:
+        store_disk.remember(settings, store)
+    return dataclasses.replace(plan, prepared=prepared)
 
 
 def _prepare(store: Path) -> bool:
@@ -197,7 +207,7 @@ def _show(port: str, speeds: tuple[int, ...], seconds: float, as_json: bool) -> 
     found = guess(lines)
     name = _stable_name(port)
     block = proposal(found, name, baud)
-    shown = [line.decode("utf-8") for line in lines]
+    shown = [line.decode(found.encoding) for line in lines]
     if as_json:
         print_json(
             {
@@ -207,6 +217,7 @@ def _show(port: str, speeds: tuple[int, ...], seconds: float, as_json: bool) -> 
                 "format": found.format,
                 "separator": found.separator,
                 "checksum": found.checksum,
+                "encoding": found.encoding,
                 "decimal": found.decimal,
                 "fields": [{"field": field, "last": last} for field, last in found.fields],
                 "proposal": block,

@@ -35,7 +35,7 @@ def archive(settings_path: Path, as_json: bool) -> None:
     from logger import schema, settings_file, store
     from logger.archive import Archive
     from logger.clock import SystemClock
-    from logger.sealed import at_work
+    from logger.sealed import FOLDER, at_work, missing
 
     located = settings_file.read(settings_path)
     path = located.store_path
@@ -44,6 +44,7 @@ def archive(settings_path: Path, as_json: bool) -> None:
     schema.prepare(path)
     line = Line()
     with at_work(path), closing(store.open_writer(path)) as connection:
+        lost = missing(connection)
         try:
             done = Archive(connection, line.show).seal(located.settings.store.hot_days, SystemClock().now_ms())
         except sqlite3.Error as fault:
@@ -63,6 +64,11 @@ def archive(settings_path: Path, as_json: bool) -> None:
         )
     else:
         click.echo(_told(done, located.settings.store.hot_days))
+    if lost:
+        raise StoreError(
+            f"{path.parent / FOLDER}: {_count(len(lost), 'sealed file')} missing, first {lost[0]}; bring "
+            f"{'it' if len(lost) == 1 else 'them'} back from a backup, what was in there lies nowhere else"
+        )
 
 
 def _told(done: Done, hot_days: int) -> str:
@@ -139,6 +145,8 @@ def export(
         schema.prepare(located.store_path)
     longitude = located.settings.site.longitude
     start, stop = moment_of(first, longitude, 0), moment_of(last, longitude, 1)
+    if start is not None and stop is not None and start >= stop:
+        raise UsageError(f"--to {last} does not lie after --from {first}; change the two")
     line = Line()
     with closing(open_reader(located.store_path)) as connection:
         rows = exporting.export(

@@ -83,6 +83,8 @@ class Column:
         """All at once where every cell is a plain number or exactly a missing word."""
         if self._comma or not plain:
             text = "\n".join(cells)
+            if text.count("\n") >= len(cells):  # a quoted cell of two lines
+                return None
             if "_" in text or (self._comma and _THOUSANDS.search(text)):
                 return None
             if self._comma:

@@ -15,8 +15,39 @@ _MOST_QUOTED_LINES = 64
 _MOST_LINE_BYTES = 100_000
 BLANKS = "blanks"
 # RFC 4180: a quote opens a field at its very start, a doubled one stands for itself.
-_QUOTED = re.compile(r'(^|[,;\t ])"(?:[^"]|"")*"(?=[,;\t ]|$)')
-_OPENING = re.compile(r'(?:^|[,;\t ])"')
+_QUOTED = re.compile(r'(^|[,;|\t ])"(?:[^"]|"")*"(?=[,;|\t ]|$)')
+_OPENING = re.compile(r'(?:^|[,;|\t ])"')
+
+
+# How files begin that are no text: gzip, bzip2, xz, zip (so do workbooks), old workbooks, PDF, databases, Parquet.
+_NO_TEXT = {
+    b"\x1f\x8b": "compressed; unpack it",
+    b"BZh": "compressed; unpack it",
+    b"\xfd7zXZ": "compressed; unpack it",
+    b"PK\x03\x04": "packed, or a workbook; unpack it, or save the sheet as CSV",
+    b"\xd0\xcf\x11\xe0": "a workbook; save the sheet as CSV",
+    b"%PDF": "a PDF; ask for the table as CSV",
+    b"SQLite format 3": "a database; take its table out as CSV",
+    b"PAR1": "Parquet that no export of ours wrote; turn it into CSV",
+}
+_TOLD_BY = 400
+_WIDE = ("utf-16", "utf-32")
+
+
+def why_no_text(head: bytes, encoding: str) -> str | None:
+    """What a file is that cannot be read in an encoding, by how it begins; None where nothing speaks against it."""
+    marked = head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    if marked or codecs.lookup(encoding).name.startswith(_WIDE):
+        return None
+    told = next((what for magic, what in _NO_TEXT.items() if head.startswith(magic)), None)
+    if told is not None:
+        return f"it is {told}"
+    even, odd = head[:_TOLD_BY:2], head[1:_TOLD_BY:2]
+    for empty, full, name in ((even, odd, "utf-16-be"), (odd, even, "utf-16-le")):
+        # A text of mostly ASCII has a NUL in every other byte.
+        if len(full) >= 4 and not full.count(0) and 2 * empty.count(0) > len(empty):
+            return f'it is UTF-16 without a byte-order mark; give its source encoding = "{name}"'
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +87,7 @@ class Records:
         name = codecs.lookup(encoding).name
         self._encoding = "utf-8" if name == "utf-8-sig" else name
         # Wide encodings have no single byte for a line end, so they are turned into UTF-8 first.
-        wide = self._encoding.startswith(("utf-16", "utf-32"))
+        wide = self._encoding.startswith(_WIDE)
         self._widened = codecs.getincrementaldecoder(encoding)("replace") if wide else None
         self._encoding = "utf-8" if wide else self._encoding
         self.resumable = not wide

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
+from logger.clock import believable
 from logger.decoders.csv_dates import DAY_MS, HOUR_MS, Stamp, StampReader, in_ms, plain
 from logger.plan import TimePlan
 from logger.zones import zone
@@ -16,6 +17,20 @@ NON_EXISTENT = "time non-existent"
 # Rows that may wait for a doubled hour to end; beyond, they are taken for what they are: ambiguous.
 _MOST_WAITING = 20_000
 _MOST_CLOCKS = 4_096
+
+
+UNBELIEVED = "time not believed: before 1980 or after 2037"
+
+
+def take_out_unbelieved(times: list[int | None], faults: dict[int, str]) -> set[int]:
+    """Rows stamped by a clock that was never set, or is wrong by decades: their times become faults."""
+    known = [t for t in times if t is not None]
+    if not known or (believable(min(known)) and believable(max(known))):
+        return set()
+    rows = {row for row, t in enumerate(times) if t is not None and not believable(t)}
+    for row in rows:
+        times[row], faults[row] = None, UNBELIEVED
+    return rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +191,8 @@ class Stamps:
         """Row by row: faults, changes of offset, and the two passes of a doubled hour."""
         found = Resolved([], {}, {})
         waiting: list[int] = []  # rows of a doubled hour that may belong to either pass
+        if self._before is None:
+            self._descending = self._falls(stamps)
         snapshot = self.state
         for row, stamp in enumerate(stamps):
             try:
@@ -225,10 +242,36 @@ class Stamps:
             return self._step >= HOUR_MS
         return (local > self._before) if self._descending else (local < self._before)
 
+    def _falls(self, stamps: Sequence[Stamp]) -> bool:
+        """Whether a file begins with its newest row.
+
+        Its first step from or to a time that the clock shows once tells; where there is none, what most steps do:
+        within a doubled hour one step alone goes against the order.
+        """
+        before: tuple[int, bool] | None = None
+        falls = 0
+        for stamp in stamps:
+            try:
+                local, own = self.reader.local(stamp)
+                steady = own is not None or self._is_steady(local)
+            except (ValueError, OverflowError):
+                continue
+            if before is not None and local != before[0] and (steady or before[1]):
+                return local < before[0]
+            if before is not None:
+                falls += (local < before[0]) - (local > before[0])
+            before = local, steady
+        return falls > 0
+
+    def _is_steady(self, local: int) -> bool:
+        """Whether a clock shows this time once: no doubled and no skipped one."""
+        return self._offset(local, 0) == self._offset(local, 1)
+
     def _follow(self, local: int, steady: bool) -> None:
         if self._before is not None and local != self._before:
             self._step = abs(local - self._before)
-            if steady:
+            # From or to a time that the clock shows once, the order of the clock is the order of time.
+            if steady or self._is_steady(self._before):
                 self._descending = local < self._before
         self._before = local
 

@@ -11,7 +11,7 @@ from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
 from logger.decoders.csv_dates import Stamp, joined
 from logger.decoders.csv_proposals import advice
 from logger.decoders.csv_records import BLANKS, Lines, Records, cells
-from logger.decoders.csv_stamps import Stamps
+from logger.decoders.csv_stamps import Stamps, take_out_unbelieved
 from logger.errors import ImportFault
 from logger.plan import Field, SourcePlan
 from logger.readings import Block, RowReject
@@ -312,12 +312,13 @@ class CsvTable:
         rows, numbers = self._cells[: resolved.done], self._lines[: resolved.done]
         self._cells, self._lines = self._cells[resolved.done :], self._lines[resolved.done :]
         times, time_marks = self._starts(resolved.times), resolved.marks
+        unbelieved = take_out_unbelieved(times, resolved.faults)
         if resolved.faults:
             for at, reason in resolved.faults.items():
                 if not any(cell.strip() for cell in rows[at]):
                     self.rows -= 1  # separators alone
                     continue
-                if len(self.unread) < _MOST_UNREAD:
+                if len(self.unread) < _MOST_UNREAD and at not in unbelieved:
                     self.unread.append(joined(self._stamp(rows[at])))
                 before = next((t for t in times[at::-1] if t is not None), self._last_t)
                 rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))

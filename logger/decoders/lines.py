@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from logger.decoders.checksums import checked
 from logger.decoders.fields import NOT_A_READING, Find, Mapping
-from logger.decoders.framing import FIRST_LINE, LineSplitter
+from logger.decoders.framing import FIRST_LINE, MAX_LINE, LineSplitter
 from logger.plan import SourcePlan
 from logger.readings import Record, Reject
 
@@ -27,10 +27,12 @@ class LineDecoder:
         The format.
     distrust_first : bool
         Whether the first line after each opening is rejected.
+    longest : int
+        A longer line is a reject [bytes].
     """
 
-    def __init__(self, plan: SourcePlan, parse: Parse, distrust_first: bool = True) -> None:
-        self._splitter = LineSplitter(distrust_first)
+    def __init__(self, plan: SourcePlan, parse: Parse, distrust_first: bool = True, longest: int = MAX_LINE) -> None:
+        self._splitter = LineSplitter(distrust_first, longest)
         self._mapping = Mapping(plan)
         self._parse = parse
         self._checksum, self._separator, self._encoding = plan.checksum, plan.separator, plan.encoding

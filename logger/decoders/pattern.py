@@ -8,6 +8,9 @@ from logger.decoders.fields import Find
 from logger.decoders.lines import Parse
 from logger.plan import SourcePlan
 
+LONGEST = 512
+"""A line longer than this is not shown to a pattern: what that costs may grow with a power of the length [bytes]."""
+
 
 def parser(plan: SourcePlan) -> Parse:
     """The format of one source: its pattern, which may match anywhere in the line."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from logger.decoders import delimited, json_lines, keyvalue, pattern
+from logger.decoders.framing import MAX_LINE
 from logger.decoders.lines import LineDecoder, Parse
 from logger.decoders.topics import TopicDecoder
 from logger.plan import SourcePlan
@@ -58,4 +59,5 @@ def make(plan: SourcePlan, distrust_first: bool = True) -> Decoder:
     """
     if plan.kind in KINDS:
         return KINDS[plan.kind](plan)
-    return LineDecoder(plan, FORMATS[plan.format](plan), distrust_first)
+    longest = pattern.LONGEST if plan.format == "pattern" else MAX_LINE
+    return LineDecoder(plan, FORMATS[plan.format](plan), distrust_first, longest)

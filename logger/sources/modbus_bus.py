@@ -51,7 +51,7 @@ class ModbusLine:
         if answer.exception:
             self._poll.refused(block, answer.exception, self._now_s())
         elif answer.sound:
-            self._poll.answered(block)
+            self._poll.answered(block, self._now_s())
         elif answer.exchange:
             self._poll.damaged(block, self._now_s())
         else:

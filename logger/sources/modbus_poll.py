@@ -1,8 +1,8 @@
 """Owns which registers of which unit are asked when: joined reads, units in turn, patience with what is not there.
 
 Neighbouring registers are read together, never across a hole. A unit that does not answer is asked ever more seldom and
-costs the others one time-out each time. A register that the unit says it does not have is found by halving the read
-that held it, told once, and asked again once an hour.
+costs the others one time-out each time. A register that the unit says it does not have, or to which it has nothing to
+say while it answers for others, is found by halving the read that held it, told once, and asked again once an hour.
 """
 
 from __future__ import annotations
@@ -22,8 +22,11 @@ TOLD_AFTER = 3
 LATE_TIMES = 3.0
 """Time-outs for which a unit that did not answer is left alone, while the others are asked."""
 
-NO_FUNCTION, NO_REGISTER, NO_SUCH_COUNT = 1, 2, 3
-"""Exception codes that say something of the question and not of the unit's state (MODBUS Application Protocol, 7)."""
+SILENCE, NO_FUNCTION, NO_REGISTER, NO_SUCH_COUNT = 0, 1, 2, 3
+"""Exception codes that say something of the question and not of the unit's state (MODBUS Application Protocol, 7); no
+answer at all says it too, where the unit goes on answering other questions."""
+BUSY = (5, 6)
+"""Codes of a unit that only wants more time."""
 
 
 class Span(NamedTuple):
@@ -64,6 +67,10 @@ class _Node:
     late: bool = False
     cuts: dict[tuple[int, int], int] = field(default_factory=dict)
     absent: dict[tuple[int, Span], float] = field(default_factory=dict)
+    failed: dict[Block, str] = field(default_factory=dict)
+    """Questions that failed since the unit last answered one, and why."""
+    deaf: dict[Block, int] = field(default_factory=dict)
+    """How often in a row the unit answered others beside a question that failed."""
 
     @property
     def ready_s(self) -> float:
@@ -124,13 +131,23 @@ class Poll:
 
     # -- what came of it ------------------------------------------------------------------------------------------
 
-    def answered(self, block: Block) -> None:
+    def answered(self, block: Block, now_s: float) -> None:
         """Registers came."""
         node = self._taken(block)
         self._speaks(node)
+        node.deaf.pop(block, None)
         for span in block.spans:
             if node.absent.pop((block.function, span), None) is not None:
                 self._note(f"{_named(block.function, span)} of node {node.number} is there now")
+        failed, node.failed = node.failed, {}
+        for other, why in failed.items():
+            if other == block:
+                continue
+            node.deaf[other] = node.deaf.get(other, 0) + 1
+            if node.deaf[other] >= TOLD_AFTER:  # it is not the unit that cannot
+                del node.deaf[other]
+                node.queue = deque(waiting for waiting in node.queue if waiting != other)
+                self._without(node, other, SILENCE, why, now_s)
 
     def late(self, number: int) -> None:
         """An answer of that unit came after its time."""
@@ -148,13 +165,20 @@ class Poll:
             self._taken(block)
             node.damaged = 0
 
-    def silent(self, block: Block, now_s: float, why: str = "no answer") -> None:
-        """Nothing came, or the unit says that it cannot. The question stays the unit's next one.
+    def silent(self, block: Block, now_s: float, why: str = "no answer", lacks: bool = True) -> None:
+        """Nothing came, or the unit says that it cannot. The question stays the unit's next one, at first.
 
-        A very late answer then finds the question that it belongs to.
+        A very late answer then finds the question that it belongs to. From the second time on others have their turn:
+        a unit may be deaf to one question alone. `lacks` tells that it may not have what is asked for.
         """
         node = self._node(block.node)
+        if any((block.function, span) in node.absent for span in block.spans):
+            self._taken(block)
+            self._rest(node, block, now_s)
+            return
         node.silent += 1
+        if lacks:
+            node.failed[block] = why
         often = self._every_s * 2 ** min(node.silent - 1, 30)
         rest = min(often, max(MOST_REST_S, self._every_s)) if node.silent > 1 else 0.0
         node.rest_s = max(now_s + rest, now_s + LATE_TIMES * self._timeout_s, node.due_s)
@@ -162,25 +186,39 @@ class Poll:
             self._note(
                 f"node {node.number}: {why} to {TOLD_AFTER} questions; asked ever more seldom, the others as before"
             )
+        if node.silent > 1:
+            self._put_last(node, block, now_s)
 
     def refused(self, block: Block, code: int, now_s: float) -> None:
         """An exception came, with its code."""
         if code not in (NO_FUNCTION, NO_REGISTER, NO_SUCH_COUNT):
-            self.silent(block, now_s, exception(code))
+            self.silent(block, now_s, exception(code), lacks=code not in BUSY)
             return
         node = self._taken(block)
         self._speaks(node)
+        self._without(node, block, code, exception(code), now_s)
+
+    def _without(self, node: _Node, block: Block, code: int, why: str, now_s: float) -> None:
+        """The unit has not all that a question asks for: look closer, or note what is not there."""
         if len(block.spans) > 1 and code != NO_FUNCTION:
             self._halve(node, block, code)
             return
         for span in block.spans:
             if (block.function, span) not in node.absent:
                 # What was read apart in the hunt for it may be read together again.
-                node.cuts = {place: why for place, why in node.cuts.items() if why != code}
-                self._note(
-                    f"{_named(block.function, span)} of node {node.number}: {exception(code)}; asked again once an hour"
-                )
-            node.absent[block.function, span] = now_s + ABSENT_S
+                node.cuts = {place: cut for place, cut in node.cuts.items() if cut != code}
+                self._note(f"{_named(block.function, span)} of node {node.number}: {why}; asked again once an hour")
+        self._rest(node, block, now_s)
+
+    def _rest(self, node: _Node, block: Block, now_s: float) -> None:
+        node.absent.update({(block.function, span): now_s + ABSENT_S for span in block.spans})
+
+    def _put_last(self, node: _Node, block: Block, now_s: float) -> None:
+        """Ask all else of the unit before that question again."""
+        if len(node.queue) == 1:
+            node.queue.extend(other for other in _blocks(node, now_s) if other != block)
+        node.queue.remove(block)
+        node.queue.append(block)
 
     def _halve(self, node: _Node, block: Block, code: int) -> None:
         """Ask each half at once; from now on the two are read apart, as the unit may not like the seam."""

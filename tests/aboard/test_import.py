@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -222,6 +223,10 @@ def test_exit_statuses_and_messages(folder: Folder) -> None:
     assert "missing.csv: cannot be read (No such file or directory)" in ran.err
     assert "strange.csv, line 1: has no column 'ambient_temp__780'" in ran.err
     assert "good.csv: source 'poles', 480 rows, 1920 samples new, 0 unchanged, 0 superseded" in ran.out
+    os.mkfifo(folder.path / "pipe")
+    ran = folder.run("pipe")
+    assert (ran.status, ran.out) == (2, "")
+    assert "pipe: is a pipe or a device, which can be read once; save what comes to a file first" in ran.err
     folder.settings(POLES, POLES.replace('"poles"', '"again"'))
     ran = folder.run(good)
     assert (

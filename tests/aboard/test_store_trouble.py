@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import resource
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -108,6 +109,68 @@ def test_a_disk_that_is_full_at_the_start(tmp_path: Path, cabin: Device) -> None
         assert aboard.ask("PRAGMA integrity_check") == [("ok",)]
         assert len(aboard.events("full disk")) + len(aboard.events("store trouble")) == 1
         assert sum("readings are kept in memory" in row for row in aboard.messages()) == 1
+
+
+@pytest.mark.parametrize("spare_bytes", [0, 200_000])
+def test_a_command_on_a_full_disk(tmp_path: Path, cabin: Device, spare_bytes: int) -> None:
+    """Full at once, or in the middle of its work: what is wrong and what to do, in a sentence."""
+    with small_disk(tmp_path, "6m") as disk:
+        aboard = on_disk(tmp_path, cabin, disk)
+        _add_array_and_days(aboard)
+        _fill(disk / "other")
+        with (disk / "other").open("r+b") as file:
+            file.truncate((disk / "other").stat().st_size - spare_bytes)
+        done = subprocess.run(
+            [sys.executable, "-m", "dashboard", "assess", "--settings", str(aboard.settings)],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert "make room there, then do this again" in done.stderr or "see that its disk has room" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def _add_array_and_days(aboard: Aboard) -> None:
+    """An array, and two weeks of its watts."""
+    with aboard.settings.open("a", encoding="utf-8") as file:
+        file.write(
+            '[[array]]\nname = "cabin"\nmodules_in_series = 1\nstrings_in_parallel = 1\ntilt = 3\nazimuth = 180\n'
+            'module = { power = 175 }\n[[source]]\nname = "log"\nkind = "csv"\npath = "log/*.csv"\n'
+            'time = { field = 1, format = "epoch s" }\n[[source.channel]]\nfield = 2\nchannel = "array.cabin.power"\n'
+        )
+    rows = (f"{1_780_272_000 + n * 60},{n % 97}\n" for n in range(14 * 1440))
+    (aboard.folder / "log.csv").write_text("".join(rows), encoding="utf-8")
+    command = [sys.executable, "-m", "dashboard", "import", "--settings", str(aboard.settings)]
+    subprocess.run([*command, str(aboard.folder / "log.csv")], check=True, capture_output=True)
+
+
+def test_a_disk_that_is_not_mounted_at_the_start(tmp_path: Path, cabin: Device) -> None:
+    """No fresh store hides in its folder: what comes is kept in memory, and written once the disk is there again."""
+    with small_disk(tmp_path) as disk:
+        aboard = on_disk(tmp_path, cabin, disk)
+        with aboard.recording() as process:
+            heard_from_the_start(cabin)
+            say(cabin, range(10))
+            until(lambda: len(aboard.values()) == 10, "readings")
+            process.terminate()
+            assert process.wait(30) == 0
+        aside = tmp_path / "aside"
+        aside.mkdir()
+        subprocess.run(["mount", "--move", str(disk), str(aside)], check=True)
+        try:
+            with aboard.recording() as process:
+                heard_from_the_start(cabin)
+                say(cabin, range(10, 60))
+                until(lambda: any("none is mounted there now; mount it" in row for row in aboard.messages()), "word")
+                until(lambda: any("readings are kept in memory" in row for row in aboard.messages()), "the message")
+                assert list(disk.iterdir()) == []
+                subprocess.run(["mount", "--move", str(aside), str(disk)], check=True)
+                until(lambda: len(aboard.values()) == 60, "all of it")
+                until(lambda: aboard.events("store restored"), "the end of it")
+                process.terminate()
+                assert process.wait(30) == 0
+        finally:
+            subprocess.run(["umount", "-l", str(aside)], capture_output=True, check=False)
+        assert aboard.values() == list(range(60))
 
 
 def test_a_place_where_no_store_can_be_is_a_mistake(tmp_path: Path, cabin: Device) -> None:

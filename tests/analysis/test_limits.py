@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from analysis import states
 from analysis.expected import Expected
 from analysis.frames import Pieces
+from analysis.instruments import Surroundings
+from analysis.limits import set_points
 from analysis.states import WORDS
-from logger.settings import Settings
+from logger.settings import Bank, Controller, Settings
 from tests.analysis import frames
 from tests.analysis.test_states import NO_FROST, N, pieces, told, words
 
@@ -71,6 +73,29 @@ def test_set_points_move_with_the_banks_warmth() -> None:
         assert words(told(at, here, could=could)[0]) == {"bank-limited"}
         there = heard(volts=19.5, amps=3.0, out_v=volts - 0.25, out_a=4.0, bank_c=bank_c)
         assert words(told(at, there, could=could)[0]) == {"unhindered"}
+
+
+@pytest.mark.parametrize(
+    ("nominal", "at_25", "per_cell_k", "bank_c", "volts"),
+    [
+        # A handbook's printed check, 2.30 V a cell, rounded to 0.01 V: so to 0.03 V of six cells.
+        (12.0, 13.80, -3.0, 35.0, 6 * 2.27), (12.0, 13.80, -3.0, 15.0, 6 * 2.33),
+        # Computed from the three published coefficients, at 0 °C and at 40 °C.
+        (12.0, 14.40, -3.0, 0.0, 14.85), (12.0, 14.40, -4.0, 0.0, 15.00), (12.0, 14.40, -5.0, 0.0, 15.15),
+        (12.0, 14.40, -3.0, 40.0, 14.13), (12.0, 14.40, -4.0, 40.0, 14.04), (12.0, 14.40, -5.0, 40.0, 13.95),
+        # A handbook's table for the charge of 12 V systems at 5 mV/K and cell, and its 0.060 and 0.120 V/K.
+        (12.0, 14.40, -5.0, 10.0, 14.85), (12.0, 14.40, -5.0, 60.0, 13.35),
+        (24.0, 28.80, -5.0, 24.0, 28.86), (48.0, 57.60, -5.0, 24.0, 57.72),
+    ],
+)  # fmt: skip
+def test_set_points_by_handbooks(nominal: float, at_25: float, per_cell_k: float, bank_c: float, volts: float) -> None:
+    """Two volts a cell, the coefficient a cell and kelvin from 25 °C."""
+    bank = Bank(name="house", nominal_voltage=nominal, chemistry="agm")
+    controller = Controller(name="c", type="mppt", absorption_v=at_25, temp_comp_mv_per_cell_k=per_cell_k)
+    nothing = np.full(1, np.nan)
+    around = Surroundings(nothing, nothing, np.array([bank_c]), nothing, nothing)
+    (found,) = set_points(controller, bank, around)
+    assert found[0] == pytest.approx(volts, abs=0.005)
 
 
 def test_a_flat_top_at_a_cool_case_is_the_current_limit() -> None:

@@ -36,6 +36,36 @@ def sky_at(
     return Sky(Grid(np.array([start]), 60_000), sun, Place(40.0, -80.0), Stretch(0, 0), albedo=albedo)
 
 
+def test_steps_of_the_spa_report() -> None:
+    """The same appendix, step by step in the algorithm that we call: 12:30:30 at UTC-7 with ΔT 67 s, 39.742476° N."""
+    spa = pvlib.spa
+    day = spa.julian_day(ms(2003, 10, 17, 19, 30, 30) / 1000)
+    assert day == pytest.approx(2452930.312847, abs=1e-6)
+    century = spa.julian_ephemeris_century(spa.julian_ephemeris_day(day, 67.0))
+    millennium = spa.julian_ephemeris_millennium(century)
+    around, radius = spa.heliocentric_longitude(millennium), spa.heliocentric_radius_vector(millennium)
+    above = spa.heliocentric_latitude(millennium)
+    assert around == pytest.approx(24.0182616917, abs=1e-6)
+    assert above == pytest.approx(-0.0001011219, abs=1e-9)
+    assert radius == pytest.approx(0.9965422974, abs=1e-8)
+    moon = [spa.mean_elongation, spa.mean_anomaly_sun, spa.mean_anomaly_moon, spa.moon_argument_latitude]
+    nutation = np.empty((2, 1))
+    arguments = [step(np.array([century])) for step in [*moon, spa.moon_ascending_longitude]]
+    spa.longitude_obliquity_nutation(np.array([century]), *arguments, nutation)
+    assert nutation[:, 0] == pytest.approx([-0.00399840, 0.00166657], abs=1e-8)
+    tilt = spa.true_ecliptic_obliquity(spa.mean_ecliptic_obliquity(millennium), nutation[1, 0])
+    assert tilt == pytest.approx(23.440465, abs=1e-6)
+    apparent = spa.apparent_sun_longitude(
+        spa.geocentric_longitude(around), nutation[0, 0], spa.aberration_correction(radius)
+    )
+    assert apparent == pytest.approx(204.0085519281, abs=1e-6)
+    ascension = spa.geocentric_sun_right_ascension(apparent, tilt, spa.geocentric_latitude(above))
+    declination = spa.geocentric_sun_declination(apparent, tilt, spa.geocentric_latitude(above))
+    assert (ascension, declination) == pytest.approx((202.227408, -9.31434), abs=1e-5)
+    turned = spa.apparent_sidereal_time(spa.mean_sidereal_time(day, spa.julian_century(day)), nutation[0, 0], tilt)
+    assert spa.local_hour_angle(turned, -105.1786, ascension) == pytest.approx(11.105902, abs=1e-5)
+
+
 def test_refraction_of_the_spa_report() -> None:
     """Reda & Andreas, NREL/TP-560-34302 (rev. 2008), appendix: 0.016332° at 39.872046°, 820 mbar and 11 °C."""
     sun = at(Place(39.742476, -105.1786, 1830.14), ms(2003, 10, 17, 19, 30, 30), temperature=11.0)
@@ -137,6 +167,22 @@ def test_clear_sky_by_ineichen_at_ten_degrees(height: float, extra: float, wante
     """Zenith 10°, absolute air mass 1, Linke turbidity 3: pvlib's own tests, by the arguments in our order."""
     found = pvlib.clearsky.ineichen(10.0, 1.0, 3.0, height, extra)
     assert [found[key] for key in ("ghi", "dni", "dhi")] == pytest.approx(wanted, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("ghi", "zenith", "day", "wanted"),
+    [
+        (1000.0, 10.0, dt.date(2019, 1, 1), 0.718133),
+        (1000.0, 10.0, dt.date(2019, 6, 20), 0.768214),
+        (50.0, 85.0, dt.date(2019, 1, 1), 0.405724),
+        (0.0, 120.0, dt.date(2019, 1, 1), 0.0),
+    ],
+)
+def test_clearness_by_erbs(ghi: float, zenith: float, day: dt.date, wanted: float) -> None:
+    """The clearness on which Erbs' split stands, by our arguments in our order: pvlib's own tests."""
+    sky = sky_at(zenith, day=(day.year, day.month, day.day))
+    found = pvlib.irradiance.erbs(np.array([ghi]), sky.sun.apparent_zenith, sky.day_of_year)
+    assert found["kt"][0] == pytest.approx(wanted, abs=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -85,7 +85,7 @@ def test_an_archive_that_fails_for_days_is_told_low() -> None:
     assert found(failed, (day - 1, "archive restored", "archive: works again")) == []
     (one,) = found(failed, (2 * day, "archive trouble", "again"), (3 * day, "archive restored", "works again"))
     assert (one.state, one.priority, one.since, one.until) == ("returned", "low", AT, AT + 3 * day * MINUTE_MS)
-    assert "old days could not be moved into the archive" in one.summary
+    assert "the nightly archive fails" in one.summary
     assert one.evidence == {"events": ["archive trouble: archive: failed with 1: no room"]}
     (one,) = found(failed)
     assert (one.state, one.until) == ("unacknowledged", None)

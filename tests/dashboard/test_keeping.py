@@ -15,8 +15,9 @@ from click.testing import CliRunner, Result
 from dashboard.cli import main
 from fixtures.lapwing.kit import settings_text
 from logger.schema import prepare
+from logger.sealed import DAY_MS
 from logger.settings_file import read
-from logger.store import open_reader, open_writer
+from logger.store import Channels, open_reader, open_writer
 
 ROOT = Path(__file__).parents[2]
 
@@ -76,3 +77,32 @@ def test_a_backup_is_restored_as_the_readme_says(aboard: Path) -> None:
     assert texts(aboard / "lapwing.db") == ["before"]
     assert (aboard / "archive" / "2026-06-01.parquet").read_bytes() == b"sealed"
     assert noonmark("assess", "--settings", settings).exit_code == 0
+
+
+def test_a_backup_of_an_archive_with_holes_says_so(aboard: Path) -> None:
+    """What was missing or damaged aboard is told with the backup, and each time it is checked; the rest is there."""
+    settings, stick, archive = aboard / "noonmark.toml", aboard.parent / "stick", aboard / "archive"
+    with closing(open_writer(aboard / "lapwing.db")) as writer:
+        channel = Channels(writer).id("bank.house.voltage", "V")
+        writer.executemany(
+            "INSERT INTO sample VALUES (?, ?, ?)", ((DAY_MS * n + 1, channel, 25.0) for n in range(20_000, 20_004))
+        )
+    assert noonmark("archive", "--settings", settings).exit_code == 0
+    first, second, third, whole = sorted(archive.glob("lapwing-2*.parquet"))
+    before = json.loads(noonmark("backup", stick, "--settings", settings, "--json").stdout)
+    assert before["flaws"] == {}
+    first.unlink()
+    second.write_bytes(second.read_bytes()[:-9])
+    shutil.copy(whole, third)
+    other = aboard.parent / "other stick"
+    other.mkdir()
+    done = noonmark("backup", other, "--settings", settings, "--json")
+    assert done.exit_code == 1
+    said = json.loads(done.stdout)
+    assert list(said["flaws"]) == [first.name, second.name]  # the third holds as many rows as it should
+    assert said["files"] == before["files"] - 1
+    assert f"({first.name}: missing; {second.name}: damaged). Keep the earlier backups" in done.stderr
+    assert f"{first.name}: missing" in noonmark("backup", "--check", said["backup"]).stderr
+    sealing = noonmark("archive", "--settings", settings)
+    assert sealing.exit_code == 1
+    assert f"1 sealed file missing, first {first.name}; bring it back from a backup" in sealing.stderr

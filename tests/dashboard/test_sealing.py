@@ -64,6 +64,14 @@ def test_assess_takes_in_what_came_late_and_what_the_store_lost(made: Made) -> N
     assert samples(made) == before
 
 
+def test_assess_refuses_a_span_that_runs_backwards_and_names_an_empty_one(made: Made) -> None:
+    """Not "nothing has been judged": other days were."""
+    found = run(made, "assess", "--from", "2026-06-19", "--to", "2026-06-18")
+    assert found.exit_code == 2
+    assert "--to 2026-06-18 lies before --from 2026-06-19" in found.stderr
+    assert "No day of that span holds anything to judge" in run(made, "assess", "--from", "2027-01-01").stdout
+
+
 def test_archive_in_json(made: Made) -> None:
     """Days, months, rows and bytes."""
     told = json.loads(run(made, "archive", "--json").stdout)
@@ -124,6 +132,9 @@ def test_export_to_standard_output(made: Made) -> None:
         (("out.csv", "--channel", "bank.*"), "no channel 'bank.*'; it holds array.side0.current, array.side0.voltage"),
         (("out.csv", "--from", "yesterday"), "'yesterday' is no date"),
         (("out.csv", "--to", "2026-06-18T02:00"), "lacks its zone"),
+        (("out.csv", "--from", "2026-06-19", "--to", "2026-06-18"), "does not lie after --from 2026-06-19"),
+        (("out.csv", "--to", "9999-12-31"), "the record holds no day before 1980 or after 2037"),
+        (("out.csv", "--from", "0001-01-01T00:00Z"), "the record holds no day before 1980"),
         (("out.ods",), "say what it is to be by its end: .csv or .parquet"),
         (("there.csv",), "is there already; name another file"),
     ],

@@ -121,6 +121,29 @@ def test_the_doubled_hour_is_told_by_the_order_of_the_rows() -> None:
     assert zoneinfo.ZoneInfo("Europe/Berlin").utcoffset(dt.datetime(2024, 10, 28)) == dt.timedelta(hours=1)  # noqa: DTZ001
 
 
+@pytest.mark.parametrize(
+    ("name", "first", "step_min"),
+    [
+        # The clock goes back by an hour at 02:00, at midnight and at 01:00, and by half an hour at 02:00.
+        ("America/New_York", "2024-11-03T04:30Z", 30), ("America/New_York", "2024-11-03T05:00Z", 15),
+        ("America/Santiago", "2024-04-07T01:30Z", 30), ("America/Santiago", "2024-04-07T02:15Z", 15),
+        ("Australia/Lord_Howe", "2024-04-06T14:15Z", 10), ("America/Havana", "2024-11-03T03:50Z", 5),
+    ],
+)  # fmt: skip
+def test_a_doubled_hour_in_a_file_that_begins_with_its_newest_row(name: str, first: str, step_min: int) -> None:
+    """Wherever such a file begins, after the doubled hour or within it, no row gets a wrong moment without a mark."""
+    moments = [ms(first) + k * step_min * 60_000 for k in range(30)]
+    utc = [dt.datetime.fromtimestamp(t / 1000, dt.UTC) for t in moments]
+    clocks = [moment.astimezone(zoneinfo.ZoneInfo(name)).strftime("%Y-%m-%d %H:%M") for moment in utc]
+    told = 0
+    for count in range(2, 31):
+        found = Stamps(time(zone=name)).resolve(clocks[:count][::-1], last=True)
+        if not found.marks:
+            assert found.times == moments[:count][::-1]
+            told += 1
+    assert told > 15
+
+
 def test_hourly_rows_double_too() -> None:
     """Of hourly rows the doubled hour stands twice with the same stamp."""
     rows = [f"2024-10-27 {c}" for c in ("00:00", "01:00", "02:00", "02:00", "03:00")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.decoders.csv_columns import OUT_OF_RANGE
+from logger.decoders.csv_records import why_no_text
 from logger.decoders.csv_stamps import AMBIGUOUS
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault
@@ -210,6 +212,31 @@ def test_end_labels_move_to_the_start_and_a_typical_year_stays_on_its_year() -> 
     assert found.times == [begin, begin + 13 * day - hour, begin + 365 * day - hour, begin + 365 * day - hour]
 
 
+def test_a_clock_that_was_not_set_dates_nothing() -> None:
+    """Rows from before 1980 or after 2037 are rejects with all that they say; those around them stay."""
+    rows = b"time,v,i\n1970-01-01 00:00:05,13,4\n2024-06-01 12:00:00,13.1,4.1\n2070-01-01 00:00:00,14,5\n"
+    found = decode(PLAN, rows)
+    assert (found.times, found.columns[0]) == ([T0], [13.1])
+    assert found.reasons == [(line, "time not believed: before 1980 or after 2037") for line in (2, 4)]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        'time;n;v;i\nT0;x;"13,1\n";4,2\nT1;x;13,5;4,3\n',
+        'time|n|v|i\nT0|"two\nlines"|13,1|4,2\nT1|"a ""|"" b"|13,5|4,3\n',
+        'time;n;v;i\nT0;"two\r\nlines; and more";"13,1";"4,2"\nT1;x;13,5;4,3\n',
+    ],
+)
+def test_line_breaks_in_quotes_keep_the_columns_in_step(rows: str) -> None:
+    """A line break within quotes, also in a number's own cell, moves no value into another row."""
+    plan = history(time(), VOLTS, AMPS, decimal=",", separator=rows[4])
+    data = rows.replace("T0", "2024-06-01 12:00").replace("T1", "2024-06-01 12:01").encode()
+    found = decode(plan, data)
+    assert (found.times, found.columns) == ([T0, T0 + 60_000], [[13.1, 13.5], [4.2, 4.3]])
+    assert found.rejects == []
+
+
 # -- what stops the whole file ----------------------------------------------------------------------------------
 
 
@@ -229,6 +256,30 @@ def test_a_file_that_cannot_be_read_says_what_and_where(data: bytes, message: st
     """The time is never guessed: a file without its columns, order or encoding stops with a sentence."""
     with pytest.raises(ImportFault, match=message):
         decode(PLAN, data)
+
+
+TEXT = "time,v,i\n2024-06-01T12:00:00Z,13.1,4.2\n"
+
+
+@pytest.mark.parametrize(
+    ("head", "said"),
+    [
+        (gzip.compress(TEXT.encode()), "compressed; unpack it"),
+        (b"PK\x03\x04 and a workbook", "save the sheet as CSV"),
+        (b"SQLite format 3\0 and more", "a database"),
+        (TEXT.encode("utf-16-le"), 'encoding = "utf-16-le"'),
+        (TEXT.encode("utf-16-be"), 'encoding = "utf-16-be"'),
+        (TEXT.encode(), None),
+        (TEXT.encode("utf-16"), None),  # its mark says so itself
+        (b"\0" * 4096 + TEXT.encode(), None),  # a power cut
+        (b"", None),
+    ],
+)
+def test_what_is_no_text_is_told_by_how_it_begins(head: bytes, said: str | None) -> None:
+    """What it is and what to do; nothing is said of what the decoder itself can tell."""
+    assert (said or "") in (why_no_text(head, "utf-8-sig") or "")
+    assert (why_no_text(head, "utf-8-sig") is None) == (said is None)
+    assert why_no_text(TEXT.encode("utf-16-le"), "utf-16-le") is None
 
 
 def test_damage_does_not_swallow_the_rest() -> None:

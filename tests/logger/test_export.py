@@ -216,6 +216,48 @@ def test_cells_that_someone_has_changed_are_told(tmp_path: Path) -> None:
     assert brought.kept.rejects == {"not a number": (1, 2), "no time": (1, 3)}
 
 
+HEADER = "time [UTC],bank.house.voltage [V]\r\n"
+
+
+@pytest.mark.parametrize(
+    ("cells", "reason"),
+    [
+        ("2026-06-01T00:01:00.000Z,13.4", "no line end, and may be half written"),
+        ("2026-06-01T00:01:00.000Z,nan\r\n", "not a number"),
+        ("2026-06-01T00:01:00.000Z,-inf\r\n", "not a number"),
+        ("2026-06-01T00:01:00.000Z,1_3.4\r\n", "not a number"),
+        ("1970-01-01T00:01:00.000Z,13.4\r\n", "time not believed: before 1980 or after 2037"),
+        ("2026-06-01T00:01:00.000Z,13.4,\r\n", "another number of cells than the header"),
+    ],
+)
+def test_a_row_that_was_cut_or_changed_brings_no_value(tmp_path: Path, cells: str, reason: str) -> None:
+    """A number that lacks its last digits looks like any other; so the row that has no line end is left out."""
+    (tmp_path / "out.csv").write_text(f"{HEADER}2026-06-01T00:00:00.000Z,13.42\r\n{cells}", newline="")
+    (brought,) = bring(tmp_path / "y.db", tmp_path / "out.csv")
+    assert (brought.kept.new, brought.kept.rejects) == (1, {reason: (1, 3)})
+    with closing(open_writer(tmp_path / "y.db")) as connection:
+        assert connection.execute("SELECT value FROM sample").fetchall() == [(13.42,)]
+
+
+@pytest.mark.parametrize("rows", [0, 1, 3_999, 4_000, 4_001, 8_000])
+@pytest.mark.parametrize("end", ["\r\n", "\n", ""])
+def test_exports_of_any_length_come_back_whole(tmp_path: Path, rows: int, end: str) -> None:
+    """But for a last row without its line end, however the rows fall into pieces."""
+    lines = [f"2026-06-01T{n // 3600:02}:{n // 60 % 60:02}:{n % 60:02}.000Z,{n}" for n in range(rows)]
+    (tmp_path / "out.csv").write_text((end or "\n").join([HEADER.strip(), *lines]) + end, newline="")
+    (brought,) = bring(tmp_path / "y.db", tmp_path / "out.csv")
+    assert brought.kept.new == max(rows - (not end), 0)
+
+
+def test_an_export_that_a_spreadsheet_has_saved_is_told(tmp_path: Path) -> None:
+    """Semicolons and decimal commas: nothing is brought in, and that is said; so of a Parquet file that was cut."""
+    (tmp_path / "out.csv").write_text("time [UTC];bank.house.voltage [V]\n2026-06-01T00:00:00.000Z;13,42\n")
+    (tmp_path / "cut.parquet").write_bytes(b"PAR1" + bytes(500))
+    told = [one.fault or "" for one in bring(tmp_path / "y.db", tmp_path / "out.csv", tmp_path / "cut.parquet")]
+    assert "its columns are not apart by commas any more; export it anew" in told[0]
+    assert "damaged or cut short, it cannot be read whole; export it anew" in told[1]
+
+
 def test_what_cannot_be_exported_is_said(connection: sqlite3.Connection, tmp_path: Path) -> None:
     """A channel that is not there, and a file that is to be neither CSV nor Parquet."""
     with pytest.raises(UsageError, match=r"no channel bank\.x\.voltage; it holds bank\.house\.current"):

@@ -48,6 +48,8 @@ SPEECH = [
     ("keyvalue", [b"V=13.1,I=4.2", b"V=13.2,I=4.3"]),
     ("keyvalue", [b"boot v1.2", b"sun_v=47.89; sun_a=5.44; doing=fill", b"sun_v=47.9; sun_a=5.5; doing=fill"]),
     ("keyvalue", [with_check("xor8", "$CAB,V=13.1,I=4.2"), with_check("xor8", "$CAB,V=13.2,I=4.3")]),
+    ("keyvalue", ["V=13.1,I=4.2,S=Wärme".encode("cp1252"), "V=13.2,I=4.3,S=Kälte".encode("cp1252")]),
+    ("delimited", ["13.1;4.2;°C".encode("cp1252"), "13.2;4.3;°C".encode("cp1252")]),
     ("json", [b'{"bank":{"mV":28260},"air":[17.7,19.8],"a/b":1}'] * 2),
     ("json", [with_check("crc16-modbus", '{"V": 13.1}'), with_check("crc16-modbus", '{"V": 13.2}')]),
 ]
@@ -91,7 +93,19 @@ def test_words_that_fit_nothing_are_said_to_fit_nothing() -> None:
     assert "pattern = '(?P<volts>" in proposal(found, "/dev/ttyS0", 9600)
 
 
-@pytest.mark.parametrize("noise", [b"\xff\xfe\x80,12.9", b"\x00\x00", b"x", b"", b"hello", b"13.1\x02"])
+@pytest.mark.parametrize(
+    "noise",
+    [
+        b"\xff\xfe\x80,12.9",
+        b"\xff\xe9\xc1\xf1,12.9",
+        b"13.1\x80\xb0,12.9",
+        b"\x00\x00",
+        b"x",
+        b"",
+        b"hello",
+        b"13.1\x02",
+    ],
+)
 def test_noise_of_another_speed_is_not_readable(noise: bytes) -> None:
     """Bytes that are no text, too short, or without a figure."""
     assert not readable(noise)

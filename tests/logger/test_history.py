@@ -100,6 +100,40 @@ def test_the_same_rows_again_change_nothing(connection: sqlite3.Connection) -> N
     assert before["stale"] == [(T0, 1)]
 
 
+SURE, DOUBTFUL = (T0, 13.1, 4.0), (T0, 14.0, 4.0)
+DOUBT: dict[tuple[int, int], tuple[str, ...]] = {(0, 0): ("time non-existent",), (0, 1): ("time non-existent",)}
+"""Marks of a lone row whose time is in doubt."""
+
+
+@pytest.mark.parametrize("together", [True, False])
+@pytest.mark.parametrize("doubtful_first", [True, False])
+def test_a_time_in_doubt_gives_way_to_one_that_is_not(
+    connection: sqlite3.Connection, together: bool, doubtful_first: bool
+) -> None:
+    """A row in a skipped hour falls on one that was there: that one stays, whatever the order; the other is kept."""
+    rows = [DOUBTFUL, SURE] if doubtful_first else [SURE, DOUBTFUL]
+    marks = {(rows.index(DOUBTFUL), at): why for (_, at), why in DOUBT.items()}
+    one = [block(rows, marks=marks)]
+    each = [block([row], marks=DOUBT if row is DOUBTFUL else {}) for row in rows]
+    for _ in range(2):  # and again
+        bring(connection, INSTANTS, *(one if together else each))
+        found = everything(connection)
+        assert found["sample"] == [(T0, "bank.house.current", 4.0), (T0, "bank.house.voltage", 13.1)]
+        assert found["mark"] == []
+        assert [row[1:] for row in found["reject"]] == [(T0, "history", b"bank.house.voltage = 14.0", "superseded")]
+
+
+def test_a_doubt_goes_once_the_time_is_known(connection: sqlite3.Connection) -> None:
+    """The first half of a file could not tell the pass of a doubled hour, the whole file can: the same value, unmarked
+    and counted."""
+    bring(connection, INSTANTS, block([SURE], marks={(0, 0): ("time ambiguous",)}))
+    assert [row[1] for row in everything(connection)["day"]] == ["bank.house.current"]
+    bring(connection, INSTANTS, block([SURE]))
+    found = everything(connection)
+    assert found["mark"] == []
+    assert [row[1] for row in found["day"]] == ["bank.house.current", "bank.house.voltage"]
+
+
 def test_the_import_made_last_wins(connection: sqlite3.Connection) -> None:
     """A differing value replaces the old one, which goes to the rejects; its marks go with it, its hour is stale."""
     bring(connection, INSTANTS, block([(T0, 200.0, 4.0)], marks={(0, 0): ("out of range",)}))

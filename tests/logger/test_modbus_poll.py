@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -62,7 +63,7 @@ def test_rounds_keep_their_rhythm() -> None:
         block = bus.wait()
         asked.append(bus.now - 1000)
         bus.now += took
-        bus.poll.answered(block)
+        bus.poll.answered(block, bus.now)
     assert asked[:4] == [0, 10, 20, 30]
     assert asked[4] == 65
     assert asked[5] == 75
@@ -79,7 +80,7 @@ def test_a_silent_unit_is_asked_ever_more_seldom() -> None:
             bus.poll.silent(block, bus.now)
         else:
             other += 1
-            bus.poll.answered(block)
+            bus.poll.answered(block, bus.now)
     pauses = [b - a for a, b in itertools.pairwise(asked)]
     assert pauses == sorted(pauses)
     assert max(pauses) <= MOST_REST_S + 1
@@ -87,15 +88,15 @@ def test_a_silent_unit_is_asked_ever_more_seldom() -> None:
     assert other >= 59
     assert bus.notes == ["node 2: no answer to 3 questions; asked ever more seldom, the others as before"]
     while (block := bus.wait()).node != 2:
-        bus.poll.answered(block)
-    bus.poll.answered(block)
+        bus.poll.answered(block, bus.now)
+    bus.poll.answered(block, bus.now)
     assert bus.notes[-1] == "node 2: answers again"
 
 
 def test_what_was_not_answered_is_what_is_asked_next() -> None:
     """So that a very late answer meets the question that it belongs to."""
     bus = Bus((1, 0), (1, 10))
-    bus.poll.answered(bus.wait())
+    bus.poll.answered(bus.wait(), bus.now)
     second = bus.wait()
     assert second.question.address == 10
     bus.poll.silent(second, bus.now)
@@ -110,7 +111,7 @@ def test_a_long_map_does_not_hold_up_a_short_one() -> None:
     for _ in range(4):
         block = bus.wait()
         asked.append(block.node)
-        bus.poll.answered(block)
+        bus.poll.answered(block, bus.now)
     assert asked == [1, 2, 1, 1]
 
 
@@ -125,7 +126,7 @@ def test_a_missing_register_is_found_told_once_and_tried_hourly() -> None:
             retried.append(bus.now - 1000)
             bus.poll.refused(block, 2, bus.now)
         else:
-            bus.poll.answered(block)
+            bus.poll.answered(block, bus.now)
     assert len(bus.notes) == 1
     assert bus.notes[0].startswith("holding register 5 of node 1: exception 02")
     assert sorted(asked[-2:]) == [(0, 5), (6, 10)]
@@ -153,3 +154,65 @@ def test_a_damaged_answer_is_asked_for_once_more() -> None:
     assert bus.now < 1010
     bus.wait()
     assert bus.now >= 1010
+
+
+def deaf(bus: Bus, to: int, until: float, code: int | None) -> list[tuple[float, tuple[int, int]]]:
+    """Go on until a moment; the unit has no answer, or that exception, to reads that hold one register. What came."""
+    came = []
+    while bus.now < until:
+        block = bus.wait()
+        first, count = block.question.address, block.question.count
+        if first <= to < first + count:
+            if code is None:
+                bus.now += 1
+                bus.poll.silent(block, bus.now)
+            else:
+                bus.poll.refused(block, code, bus.now)
+        else:
+            came.append((bus.now - 1000, (first, count)))
+            bus.poll.answered(block, bus.now)
+    return came
+
+
+@pytest.mark.parametrize("code", [None, 4, 7, 8, 11, 99])
+@pytest.mark.parametrize("addresses", [(0, 20), (20, 0), (0, 1, 2, 20), (0, 20, 21, 22, 23, 40)])
+def test_a_unit_that_is_deaf_to_one_question_keeps_answering_the_others(
+    addresses: tuple[int, ...], code: int | None
+) -> None:
+    """Some units do not answer at all, or say that they have failed, where a register is not there: it is found, told
+    once and tried once an hour; within a few minutes all else is read in every round again."""
+    bus = Bus(*((1, address) for address in addresses))
+    deaf(bus, 20, 1900, code)
+    assert len(bus.notes) == 1
+    assert bus.notes[0].startswith("holding register 20 of node 1: ")
+    assert bus.notes[0].endswith("; asked again once an hour")
+    came = deaf(bus, 20, 4300, code)
+    others = {address for address in addresses if address != 20}
+    for address in others:
+        times = [t for t, (first, count) in came if first <= address < first + count]
+        assert len(times) >= 0.95 * 240
+    assert len(bus.notes) == 1
+    deaf(bus, -1, 1000 + 3 * ABSENT_S, code)
+    assert bus.notes[-1] == "holding register 20 of node 1 is there now"
+
+
+def test_a_unit_that_fails_altogether_is_no_hunt_for_registers() -> None:
+    """Exception 04 to everything: the unit rests as a silent one does, nothing is taken for missing."""
+    bus = Bus((1, 0), (1, 10), (1, 20))
+    while bus.now < 2000:
+        bus.poll.refused(bus.wait(), 4, bus.now)
+    (note,) = bus.notes
+    assert note.startswith("node 1: exception 04")
+    came = deaf(bus, -1, 2100, None)
+    assert {first for _, (first, _) in came} == {0, 10, 20}
+
+
+@pytest.mark.parametrize("code", [5, 6])
+def test_what_a_unit_is_busy_with_is_not_missing(code: int) -> None:
+    """However often it puts one question off, the question is asked again, and the others are answered."""
+    bus = Bus((1, 0), (1, 10))
+    came = deaf(bus, 10, 2000, code)
+    assert len(came) >= 30
+    assert bus.notes == []
+    came = deaf(bus, -1, 2100, None)
+    assert {first for _, (first, _) in came} == {0, 10}
