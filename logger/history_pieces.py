@@ -10,10 +10,9 @@ from itertools import chain, compress, pairwise, repeat
 from typing import Any
 
 from logger import rollup, sealed, spans
-from logger.decoders.csv_stamps import AMBIGUOUS, NON_EXISTENT
 from logger.fresh import Fresh
 from logger.plan import SourcePlan
-from logger.readings import Block, RowReject
+from logger.readings import AMBIGUOUS, NON_EXISTENT, Block, RowReject
 from logger.store import HOUR_MS, MAX_RAW, Channels, keep_rejects, touch_hours
 
 SUPERSEDED = "superseded"

@@ -98,6 +98,10 @@ class RowReject:
     t: int | None = None
 
 
+# Marks of values whose own time may be an hour off.
+AMBIGUOUS, NON_EXISTENT = "time ambiguous", "time non-existent"
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """Rows of a history file, column by column.

@@ -10,10 +10,9 @@ from typing import cast
 from logger.clock import believable
 from logger.decoders.csv_dates import DAY_MS, HOUR_MS, Stamp, StampReader, in_ms, plain
 from logger.plan import TimePlan
+from logger.readings import AMBIGUOUS, NON_EXISTENT
 from logger.zones import zone
 
-AMBIGUOUS = "time ambiguous"
-NON_EXISTENT = "time non-existent"
 # Rows that may wait for a doubled hour to end; beyond, they are taken for what they are: ambiguous.
 _MOST_WAITING = 20_000
 _MOST_CLOCKS = 4_096

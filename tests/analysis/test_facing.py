@@ -19,7 +19,7 @@ import pvanalytics
 import pytest
 
 from analysis.facing import Facing, together
-from analysis.findings import fold
+from analysis.folding import fold
 from analysis.results import Finding
 from analysis.rules import facing_suspect
 from dashboard.sentences import finding_line

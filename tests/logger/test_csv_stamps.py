@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decoders.csv_stamps import AMBIGUOUS, NON_EXISTENT, Stamps
+from logger.decoders.csv_stamps import Stamps
+from logger.readings import AMBIGUOUS, NON_EXISTENT
 from logger.zones import zone
 from tests.logger.histories import time
 

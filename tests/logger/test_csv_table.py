@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from logger.decoders.csv_columns import OUT_OF_RANGE
 from logger.decoders.csv_records import why_no_text
-from logger.decoders.csv_stamps import AMBIGUOUS
 from logger.decoders.csv_table import CsvTable
 from logger.errors import ImportFault
 from logger.plan import SourcePlan
+from logger.readings import AMBIGUOUS
 from tests.logger.histories import AMPS, VOLTS, decode, history, time
 from tests.logger.plans import channel
 
