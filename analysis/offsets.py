@@ -12,18 +12,23 @@ from analysis.sky import NIGHT_ELEVATION_DEG, OFFSET_BOUND_WM2
 from analysis.sun import Floats, SunPath
 
 _LEAST_READINGS, _LEAST_BRIGHT = 8, 3
+# A sensor that is bright at night was heard through most of it; one that sleeps and has the hour wrong is heard at one
+# end; common practice, no source.
+_MOST_OF_NIGHT = 0.7
 
 
 def of_days(channel: str, stretch: Stretch, suns: Sequence[SunDay], path: SunPath) -> list[float]:
     """Night offset of a channel of light for each day [W/m²]; 0 where its nights say nothing believable, and NaN, which
     leaves no light of that day, where they are bright."""
-    return [_believed(in_the_dark(channel, stretch, sun, path)) for sun in suns]
+    return [_believed(in_the_dark(channel, stretch, sun, path), stretch[channel].step, sun, path) for sun in suns]
 
 
-def _believed(dark: Floats) -> float:
+def _believed(dark: Floats, step: int, sun: SunDay, path: SunPath) -> float:
     many = len(dark) >= _LEAST_READINGS and np.median(dark) > NEVER_DARK_WM2
     if many or (len(dark) >= _LEAST_BRIGHT and dark.min() > NEVER_DARK_WM2):
-        return float("nan")
+        moments = np.arange(sun.start + step // 2, sun.stop, step)
+        if len(dark) >= _MOST_OF_NIGHT * (path.elevation(moments) < NIGHT_ELEVATION_DEG).sum():
+            return float("nan")
     dark = dark[np.abs(dark) <= OFFSET_BOUND_WM2]
     return float(np.median(dark)) if len(dark) >= _LEAST_READINGS else 0.0
 

@@ -13,6 +13,7 @@ EXPLANATION = Explanation(
             "frozen": (1.0, 0.15),
             "slid": (0.9, 0.3),
             "suddenness": (1.0, 0.35),
+            "creep": (0.0, 0.3),
             "evenness": (0.9, 0.4),
             "hours_spread": (0.2, 0.25),
             "recurs": (0.0, 0.25),
