@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -98,3 +100,16 @@ def covered(
     held = np.where(last >= 0, sign[previous] == 1, before)
     morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
     return np.where(morning, sign[following] == 1, held)
+
+
+def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:
+    """Starts of the UTC hours [ms] in which one of the channels fell to the limit, ascending."""
+    found = [
+        connection.execute(
+            "SELECT t FROM hour WHERE channel = (SELECT id FROM channel WHERE name = ?) "
+            "AND t >= ? AND t < ? AND low <= ?",
+            (channel, start, stop, limit),
+        ).fetchall()
+        for channel in channels
+    ]
+    return np.unique(np.array([row[0] for rows in found for row in rows], dtype=np.int64))

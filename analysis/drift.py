@@ -13,7 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.frames import Grid
-from analysis.results import LightDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.sky import GLOBAL, LUX
 from analysis.sun import Floats
 

@@ -13,7 +13,10 @@ import numpy.typing as npt
 import pandas as pd
 import pvlib
 
-from analysis.results import LightDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.sky import CLEAR_EFFICACY, LUX, Sky
 from analysis.sun import Floats
 from analysis.witnesses import Witness

@@ -18,7 +18,11 @@ from analysis import states
 from analysis.expected import NINETY_FIVE, Expected
 from analysis.instruments import Measured
 from analysis.irradiance import Light
-from analysis.results import HORIZONTAL, FacingDay, SunDay
+from analysis.results import (
+    HORIZONTAL,
+    SunDay,
+)
+from analysis.results_light import FacingDay
 from analysis.sky import GLOBAL, Sky, beam_through_glass
 from analysis.states import Codes
 from analysis.sun import Floats

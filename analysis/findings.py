@@ -11,13 +11,12 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
-    FacingDay,
-    LightDay,
     LoopEstimate,
     Note,
     StateRun,
     TwinDay,
 )
+from analysis.results_light import FacingDay, LightDay
 from logger.hands_on import HandsOn
 from logger.settings import Settings
 

@@ -340,19 +340,6 @@ def _fill_from_files(
                 table[(part.t - first) // MINUTE_MS, np.searchsorted(numbers, part.channel)] = part.values[0]
 
 
-def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:
-    """Starts of the UTC hours [ms] in which one of the channels fell to the limit, ascending."""
-    found = [
-        connection.execute(
-            "SELECT t FROM hour WHERE channel = (SELECT id FROM channel WHERE name = ?) "
-            "AND t >= ? AND t < ? AND low <= ?",
-            (channel, start, stop, limit),
-        ).fetchall()
-        for channel in channels
-    ]
-    return np.unique(np.array([row[0] for rows in found for row in rows], dtype=np.int64))
-
-
 def _long_means(connection: sqlite3.Connection, start: int, stop: int, ids: Iterable[int]) -> dict[int, list[Pieces]]:
     within = ", ".join(str(int(i)) for i in sorted(ids))
     spans = connection.execute(

@@ -33,8 +33,16 @@ from analysis import (
     yields,
 )
 from analysis.drift import Drifts
-from analysis.frames import Grid, Stretch, hours_below, load
-from analysis.results import WEATHER, ArrayDay, FacingDay, Ladder, LoopEstimate, StateRun, SunDay
+from analysis.frames import Grid, Stretch, load
+from analysis.results import (
+    WEATHER,
+    ArrayDay,
+    Ladder,
+    LoopEstimate,
+    StateRun,
+    SunDay,
+)
+from analysis.results_light import FacingDay
 from analysis.results_writing import DayResults, Minutes
 from analysis.shared import Shared
 from analysis.sky import Sky
@@ -133,7 +141,7 @@ def _track(connection: sqlite3.Connection, settings: Settings, start: int, stop:
 def _frosts(connection: sqlite3.Connection, array: str, suns: Sequence[SunDay]) -> Times:
     channels = ("air.outside.temperature", f"array.{array}.module_temperature")
     start, stop = suns[0].start - cover.FROST_MEMORY_MS, suns[-1].stop
-    return hours_below(connection, channels, start, stop, cover.FROST_C)
+    return cover.hours_below(connection, channels, start, stop, cover.FROST_C)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.frames import Pieces
-from analysis.results import LightDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.sun import MINUTE_MS, Floats, SunPath
 
 # Civil twilight with the sun this far down gives a plane less than the light that counts as lit; by day with the sun

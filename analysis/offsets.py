@@ -7,7 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.frames import Grid, Stretch
-from analysis.results import NEVER_DARK_WM2, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import NEVER_DARK_WM2
 from analysis.sky import NIGHT_ELEVATION_DEG, OFFSET_BOUND_WM2
 from analysis.sun import Floats, SunPath
 

@@ -12,12 +12,11 @@ from analysis.assess import METHOD
 from analysis.results import (
     ArrayDay,
     EnclosureEstimate,
-    FacingDay,
     Finding,
     Ladder,
-    LightDay,
     LoopEstimate,
 )
+from analysis.results_light import FacingDay, LightDay
 from analysis.results_reading import Results
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings

@@ -17,10 +17,8 @@ from analysis.results import (
     BankDay,
     Cause,
     EnclosureEstimate,
-    FacingDay,
     Finding,
     Ladder,
-    LightDay,
     LoopEstimate,
     Note,
     StateRun,
@@ -28,6 +26,7 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.results_light import FacingDay, LightDay
 from logger import hands_on
 from logger.hands_on import HandsOn
 

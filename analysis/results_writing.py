@@ -19,16 +19,15 @@ from analysis.results import (
     ArrayDay,
     BankDay,
     EnclosureEstimate,
-    FacingDay,
     Finding,
     Ladder,
-    LightDay,
     LoopEstimate,
     StateRun,
     StorageDay,
     SunDay,
     TwinDay,
 )
+from analysis.results_light import FacingDay, LightDay
 from analysis.sun import Floats, Times
 
 _MINUTE_COLUMNS = ("measured_w", "expected_w", "low_w", "high_w", "plane_wm2", "module_c")

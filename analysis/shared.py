@@ -28,7 +28,11 @@ from analysis import (
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, grid_for
-from analysis.results import LightDay, LoopEstimate, SunDay
+from analysis.results import (
+    LoopEstimate,
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.sky import ALBEDO, Sky
 from analysis.sun import Floats, Place, SunPath
 from analysis.witnesses import Witness

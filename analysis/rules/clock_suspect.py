@@ -7,7 +7,10 @@ import statistics
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, spells
-from analysis.results import Finding, LightDay
+from analysis.results import (
+    Finding,
+)
+from analysis.results_light import LightDay
 
 RULE = "clock-suspect"
 # Haze that comes up through the day moves the light's noon by some minutes; common practice, no source.

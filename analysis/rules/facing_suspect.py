@@ -10,7 +10,10 @@ from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.facing import Facing, together
 from analysis.findings import History, Spell, between_changes, spells
-from analysis.results import FacingDay, Finding
+from analysis.results import (
+    Finding,
+)
+from analysis.results_light import FacingDay
 from analysis.sun import DAY_MS
 
 RULE = "facing-suspect"

@@ -11,7 +11,10 @@ from itertools import combinations
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, spells
-from analysis.results import Finding, LightDay
+from analysis.results import (
+    Finding,
+)
+from analysis.results_light import LightDay
 from analysis.sky import GLOBAL, LUX
 
 RULE = "sensor-suspect"

@@ -284,3 +284,11 @@ def _alone(line: str, delimiter: str) -> list[str]:
         return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))
     except csv.Error:
         return line.split(delimiter)
+
+
+def without_blank_end(row: list[str]) -> list[str]:
+    """A row without the empty cells at its end."""
+    length = len(row)
+    while length and not row[length - 1].strip():
+        length -= 1
+    return row[:length]

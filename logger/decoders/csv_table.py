@@ -10,7 +10,7 @@ from typing import Any
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
 from logger.decoders.csv_dates import Stamp, joined
 from logger.decoders.csv_proposals import advice
-from logger.decoders.csv_records import BLANKS, Lines, Records, cells
+from logger.decoders.csv_records import BLANKS, Lines, Records, cells, without_blank_end
 from logger.decoders.csv_stamps import Stamps, take_out_unbelieved
 from logger.errors import ImportFault
 from logger.plan import Field, SourcePlan
@@ -287,14 +287,14 @@ class CsvTable:
     ) -> tuple[list[list[str]], list[int]]:
         """Rows as long as the header; a separator too many or too few at the end is no damage."""
         needed = max(self._places.values()) + 1
-        blank_end = len(self._header or []) - len(_without_blank_end(self._header or []))
+        blank_end = len(self._header or []) - len(without_blank_end(self._header or []))
         kept, at = [], []
         for row, number in zip(rows, numbers, strict=True):
             if not any(cell.strip() for cell in row):
                 self.rows -= 1  # separators alone
                 continue
             short = len(row) < max(self._width - blank_end, needed)
-            if short or len(_without_blank_end(row)) > self._width:
+            if short or len(without_blank_end(row)) > self._width:
                 reason = "record too short" if short else "record too long"
                 rejects.append(RowReject(number, self._raw(row), reason, self._last_t))
                 continue
@@ -395,10 +395,3 @@ def _fields(plan: SourcePlan) -> list[int | str]:
 
 def _names(plan: SourcePlan) -> set[str]:
     return {field for field in _fields(plan) if isinstance(field, str)}
-
-
-def _without_blank_end(row: list[str]) -> list[str]:
-    length = len(row)
-    while length and not row[length - 1].strip():
-        length -= 1
-    return row[:length]

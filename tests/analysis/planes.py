@@ -11,7 +11,10 @@ from scipy.signal import lfilter
 from analysis import facing
 from analysis.facing import Shown
 from analysis.frames import Grid, Pieces, Stretch
-from analysis.results import FacingDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import FacingDay
 from analysis.sky import GLOBAL, Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, day_start
 from fixtures.lapwing.sky import clear_sky, on_plane, onto_plane, sun

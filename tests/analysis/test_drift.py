@@ -20,7 +20,10 @@ import pytest
 from analysis import drift, envelope, witnesses
 from analysis.frames import Grid, Pieces, Stretch
 from analysis.irradiance import HORIZONTAL_GAIN, LUX_GAIN, on_array
-from analysis.results import LightDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.rules import sensor_suspect
 from analysis.sky import CLEAR_EFFICACY, LUX, Sky
 from analysis.sun import DAY_MS, Place, SunPath, day_start

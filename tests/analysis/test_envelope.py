@@ -13,7 +13,11 @@ import pytest
 from analysis import envelope
 from analysis.folding import fold
 from analysis.frames import Grid, Pieces, Stretch
-from analysis.results import Finding, LightDay, SunDay
+from analysis.results import (
+    Finding,
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.rules import clock_suspect, sensor_suspect
 from analysis.sky import Sky
 from analysis.sun import DAY_MS, Floats, Place, SunPath, day_start

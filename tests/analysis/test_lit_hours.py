@@ -12,7 +12,10 @@ import pytest
 
 from analysis import lit_hours
 from analysis.frames import Pieces
-from analysis.results import LightDay, SunDay
+from analysis.results import (
+    SunDay,
+)
+from analysis.results_light import LightDay
 from analysis.rules import clock_suspect
 from analysis.sun import DAY_MS, Place, SunPath, day_start
 

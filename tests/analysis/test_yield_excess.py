@@ -14,7 +14,11 @@ from analysis.assess import assess
 from analysis.counted import CounterDay
 from analysis.folding import fold
 from analysis.report import verdict
-from analysis.results import ArrayDay, Finding, LightDay
+from analysis.results import (
+    ArrayDay,
+    Finding,
+)
+from analysis.results_light import LightDay
 from analysis.results_reading import Results
 from analysis.rules import yield_excess
 from analysis.sun import DAY_MS
