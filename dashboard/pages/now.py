@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dash import html
 
+from analysis.sun import DAY_MS, Place, SunPath
 from dashboard import sentences
 from dashboard.acts import Act, acts, dangers
 from dashboard.pages.sheet import (
@@ -22,8 +23,6 @@ from dashboard.wording import at_place, subject
 from dashboard.writing import capital, dates, listed, percent, quantity
 
 PATH, NAME = "/", "now"
-
-DAY_MS = 86_400_000
 
 
 def layout(view: View, **_unused: str) -> Piece:
@@ -49,15 +48,21 @@ def _age(view: View) -> str:
 
 
 def light(view: View) -> str:
-    """Last light of the present day and the first of the next, from the newest judged day."""
+    """Last light of the present day and the first of the next; of a day that is not judged yet, by her last berth."""
     newest = view.days[-1]
-    if newest.first_light is None or newest.last_light is None:
+    ahead = max(0, (view.when.now - newest.start) // DAY_MS)
+    first, last = newest.first_light, newest.last_light
+    if last is not None and view.when.now > last + ahead * DAY_MS:
+        ahead += 1
+    if ahead:
+        site, start = view.settings.site, newest.start + ahead * DAY_MS
+        path = SunPath(start, start + DAY_MS, Place(site.latitude, site.longitude, site.elevation))
+        first, _, last = path.light_of_day(start)
+    if first is None or last is None:
         return "The sun does not cross the horizon these days."
-    # From one day to the next the sun's times move by minutes at most.
-    ahead = max(0, -((newest.last_light - view.when.now) // DAY_MS)) if view.when.now > newest.last_light else 0
-    last, first = newest.last_light + ahead * DAY_MS, newest.first_light + (ahead + 1) * DAY_MS
     about = "about " if ahead else ""
-    return sentences.light_line(f"{about}{view.when.moment(last)}", view.when.clock(first))
+    # From one day to the next the sun's times move by minutes at most.
+    return sentences.light_line(f"{about}{view.when.moment(last)}", view.when.clock(first + DAY_MS))
 
 
 def _first_things(view: View) -> Piece:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import math
+import re
 import shutil
 import signal
 import socket
@@ -284,6 +287,20 @@ def test_hands_in_a_part_are_told(told: story.Story, tmp_path: Path) -> None:
     text = shown(store, told.settings, "/")
     assert "Hands are in the gantry array until " in text
     assert "Hands are in the house bank" not in text
+
+
+def test_the_light_of_a_day_months_later_is_that_days(told: story.Story) -> None:
+    """A record of June looked at on 25 November at 47.58° N: the sun sets before five by mean solar time.
+
+    Source: sunset equation with the sun's declination of -20.9° (Astronomical Almanac's low-precision formulae).
+    """
+    november = round(dt.datetime(2026, 11, 25, 10, 0, tzinfo=dt.UTC).timestamp() * 1000)
+    said = shown(told.store, told.settings, "/", now=november)
+    half = math.degrees(math.acos(-math.tan(math.radians(story.LATITUDE)) * math.tan(math.radians(-20.9)))) / 15.0
+    noon = 12.0 - story.LONGITUDE / 15.0 - 13.1 / 60.0 + 1.0  # equation of time; Paris is an hour ahead
+    hour, minute = re.search(r"Last light about 25 November (\d\d):(\d\d)", said).groups()  # type: ignore[union-attr]
+    # Refraction and the sun's radius add some six minutes at this latitude.
+    assert int(hour) + int(minute) / 60 == pytest.approx(noon + half + 0.1, abs=0.07)
 
 
 def test_an_unknown_page_keeps_its_manners(told: story.Story) -> None:
