@@ -22,9 +22,7 @@ RULES = (
     "yield-shortfall array-dead loop-resistance input-overvoltage night-backfeed enclosure-over-temperature "
     "fan-ineffective fan-needless condensation-risk bank-low load-rise bank-imbalance bank-disconnected bank-freezing "
     "bank-hot charging-while-freezing charge-voltage-wrong meters-disagree sensor-suspect clock-suspect "
-    "changed-by-itself instrument-unheard record-trouble "
-    # Beside those of the contract.
-    "facing-suspect"
+    "changed-by-itself instrument-unheard record-trouble"
 )
 CAUSES = (
     "cloud low-sun shade soiling snow bypassed-substring open-string series-resistance undersized-cable "
@@ -33,7 +31,7 @@ CAUSES = (
     "clock-or-position fan-stopped fan-supply inlet-blocked hot-surroundings load none-of-these"
 )
 # Keys of our own beside the contract's.
-OWN_RULES, OWN_CAUSES = ["yield-excess", "controller-throttled"], ["wrong-orientation"]
+OWN_RULES, OWN_CAUSES = ["yield-excess", "facing-suspect", "controller-throttled"], ["wrong-orientation"]
 PARIS = LocalTime(ZoneInfo("Europe/Paris"), round(dt.datetime(2026, 6, 18, tzinfo=dt.UTC).timestamp() * 1000))
 
 
