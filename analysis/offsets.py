@@ -15,9 +15,9 @@ from analysis.sky import NIGHT_ELEVATION_DEG, OFFSET_BOUND_WM2
 from analysis.sun import Floats, SunPath
 
 _LEAST_READINGS, _LEAST_BRIGHT = 8, 3
-# A sensor that is bright at night was heard through most of it; one that sleeps and has the hour wrong is heard at one
-# end; common practice, no source.
-_MOST_OF_NIGHT = 0.7
+# A sensor that is bright at night was heard through most of it, or says what no evening has; one that sleeps and has the
+# hour wrong is heard at one end. Common practice, no source.
+_MOST_OF_NIGHT, _NO_EVENING_WM2 = 0.7, 1000.0
 
 
 def of_days(channel: str, stretch: Stretch, suns: Sequence[SunDay], path: SunPath) -> list[float]:
@@ -30,7 +30,8 @@ def _believed(dark: Floats, step: int, sun: SunDay, path: SunPath) -> float:
     many = len(dark) >= _LEAST_READINGS and np.median(dark) > NEVER_DARK_WM2
     if many or (len(dark) >= _LEAST_BRIGHT and dark.min() > NEVER_DARK_WM2):
         moments = np.arange(sun.start + step // 2, sun.stop, step)
-        if len(dark) >= _MOST_OF_NIGHT * (path.elevation(moments) < NIGHT_ELEVATION_DEG).sum():
+        night = (path.elevation(moments) < NIGHT_ELEVATION_DEG).sum()
+        if len(dark) >= _MOST_OF_NIGHT * night or np.median(dark) > _NO_EVENING_WM2:
             return float("nan")
     dark = dark[np.abs(dark) <= OFFSET_BOUND_WM2]
     return float(np.median(dark)) if len(dark) >= _LEAST_READINGS else 0.0

@@ -110,7 +110,7 @@ def test_a_line_is_opened_for_one_alone(device: Device) -> None:
 def test_a_program_that_asked_for_nothing_is_found(device: Device) -> None:
     """A reader without lock or flag would get a part of the bytes: we step back, and say who it is."""
     with (
-        Path(device.name).open("rb", buffering=0) as near,
+        os.fdopen(os.open(device.name, os.O_RDONLY | os.O_NOCTTY), "rb", buffering=0) as near,
         subprocess.Popen(["sleep", "60"], stdin=near) as other,
     ):
         near.close()
