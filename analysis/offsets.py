@@ -15,8 +15,8 @@ from analysis.sky import NIGHT_ELEVATION_DEG, OFFSET_BOUND_WM2
 from analysis.sun import Floats, SunPath
 
 _LEAST_READINGS, _LEAST_BRIGHT = 8, 3
-# A sensor that is bright at night was heard through most of it, or says what no evening has; one that sleeps and has the
-# hour wrong is heard at one end. Common practice, no source.
+# A sensor that is bright at night was heard through most of it, or says what no evening has; one that sleeps and has
+# the hour wrong is heard at one end. Common practice, no source.
 _MOST_OF_NIGHT, _NO_EVENING_WM2 = 0.7, 1000.0
 
 

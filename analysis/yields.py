@@ -225,24 +225,28 @@ def _features(
     """
     if not judged.any():
         return {}
-    squared = ladder.amps(array, said, expected) ** 2
-    hour = np.floor((grid.middle - day.noon) / 3_600_000).astype(int)
-    beam = light.beam_share >= 0.5
-    heavy = expected.power >= 0.5 * array.rated_w
+    # A day is a tenth of what is at hand: everything is looked at where it was judged, and nowhere else.
+    at = np.flatnonzero(judged)
+    got, could = said.power[at], expected.power[at]
+    squared = ladder.amps(array, said, expected)[at] ** 2
+    hour = np.floor((grid.middle[at] - day.noon) / 3_600_000).astype(int)
+    beam, heavy = light.beam_share[at] >= 0.5, could >= 0.5 * array.rated_w
+    out, into = said.output_voltage[at] * said.output_current[at], said.voltage[at] * said.current[at]
+    through = np.isfinite(out) & np.isfinite(into)
 
-    def pair(where: Mask, powers: tuple[Floats, Floats] = (said.power, expected.power)) -> list[float]:
-        return [round(float(p[where].sum() * grid.hours), 2) for p in powers]
+    def wh(power: Floats, where: Mask) -> float:
+        return round(float(power[where].sum() * grid.hours), 2)
 
-    out, into = said.output_voltage * said.output_current, said.voltage * said.current
-    through = judged & np.isfinite(out) & np.isfinite(into)
+    def pair(where: Mask) -> list[float]:
+        return [wh(got, where), wh(could, where)]
 
     return {
-        "by_hour": {str(h): pair(judged & (hour == h)) for h in np.unique(hour[judged])},
-        "beam": pair(judged & beam),
-        "grey": pair(judged & ~beam),
-        "heavy": pair(judged & heavy),
-        "light": pair(judged & ~heavy),
-        **({"through": pair(through, (out, into))} if through.any() else {}),
-        "judged_a2h": round(float(squared[judged].sum() * grid.hours), 2),
-        "beam_a2h": round(float(squared[judged & beam].sum() * grid.hours), 2),
+        "by_hour": {str(h): pair(hour == h) for h in np.unique(hour)},
+        "beam": pair(beam),
+        "grey": pair(~beam),
+        "heavy": pair(heavy),
+        "light": pair(~heavy),
+        **({"through": [wh(out, through), wh(into, through)]} if through.any() else {}),
+        "judged_a2h": wh(squared, np.ones(len(at), dtype=bool)),
+        "beam_a2h": wh(squared, beam),
     }
