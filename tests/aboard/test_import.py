@@ -165,6 +165,27 @@ def test_typical_years(folder: Folder, name: str, total_kwh: float, mean_air: fl
     assert air == pytest.approx(mean_air, abs=0.005)
 
 
+MONTHLY_KWH = {
+    "703165TY.csv": (18.08, 29.33, 57.43, 91.75, 101.63, 114.19, 155.14, 83.81, 91.22, 50.03, 22.30, 14.33),
+    "723170TYA.CSV": (74.85, 85.75, 131.77, 162.30, 174.72, 187.53, 188.58, 174.05, 132.81, 111.26, 73.04, 69.53),
+}
+
+
+@pytest.mark.parametrize("name", MONTHLY_KWH)
+def test_months_of_typical_years(folder: Folder, name: str) -> None:
+    """Each month's global light [kWh/m²], by the calendar of the source's own zone. Source: pvlib's TMY3 files, summed.
+
+    A stamp that ends its hour belongs to the hour before it: the midnight of the first is the old month's.
+    """
+    folder.settings(YEAR, POLES)
+    folder.json(TYPICAL / name)
+    rows = folder.ask(
+        "SELECT strftime('%m', t / 1000 - 9 * 3600, 'unixepoch') AS month, sum(value) / 1000.0 FROM sample "
+        "JOIN channel ON id = channel WHERE name = 'irradiance.horizontal.global' GROUP BY month ORDER BY month"
+    )
+    assert [kwh for _, kwh in rows] == pytest.approx(MONTHLY_KWH[name], abs=0.0051)
+
+
 LOCAL = '{{ field = {}, zone = "UTC-7"{} }}'
 MONTH_FIRST = ', format = "%m/%d/%Y %H:%M"'
 NEIGHBOURS = [
