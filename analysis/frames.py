@@ -182,10 +182,6 @@ class Stretch:
     def __contains__(self, channel: str) -> bool:
         return channel in self._pieces
 
-    def put(self, channel: str, pieces: Pieces) -> None:
-        """Let a channel hold these pieces instead."""
-        self._pieces[channel] = pieces
-
     def channels(self) -> Iterable[str]:
         return self._pieces.keys()
 

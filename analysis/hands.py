@@ -47,9 +47,8 @@ def left_out(stretch: Stretch, work: Sequence[HandsOn], settings: Settings) -> S
     for one in work:
         subjects = reach(one.subject, settings)
         sources = {c.channel for s in settings.source if f"source.{s.name}" in subjects for c in s.channel}
-        for channel in list(stretch.channels()):
-            if channel in sources or _is_of(channel, subjects):
-                stretch.put(channel, _without(stretch[channel], one))
+        mine = [c for c in stretch.channels() if c in sources or _is_of(c, subjects)]
+        stretch = stretch.with_pieces({channel: _without(stretch[channel], one) for channel in mine})
     return stretch
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from analysis.hands import OUT_OF_SERVICE
 from analysis.results import PRIORITIES, Finding
 from dashboard.wording import CAUSES, subject
 from dashboard.writing import quantity
@@ -76,9 +77,9 @@ def joint_watts(finding: Finding) -> float:
 
 
 def dangers(findings: Iterable[Finding]) -> list[Danger]:
-    """What is dangerous among the open findings, the worst first."""
+    """What is dangerous among the open findings, the worst first; most of all where somebody has hands in it."""
     found = []
-    for finding in by_worth(findings):
+    for finding in _worst_first(f for f in findings if f.is_open or f.state == OUT_OF_SERVICE):
         name = subject(finding.subject)
         if finding.rule == "loop-resistance":
             if joint_watts(finding) >= FIRE_W:
@@ -94,15 +95,18 @@ def dangers(findings: Iterable[Finding]) -> list[Danger]:
 def acts(findings: Iterable[Finding]) -> list[Act]:
     """What to do first, one act a finding in force, at most five; what is dangerous comes before the rest."""
     open_findings = list(findings)
-    first = [danger.finding for danger in dangers(open_findings)]
+    first = [danger.finding for danger in dangers(open_findings) if danger.finding.is_open]
     rest = [f for f in by_worth(open_findings) if f not in first]
     return [act(finding) for finding in [*first, *rest][:MOST_ACTS]]
 
 
 def by_worth(findings: Iterable[Finding]) -> list[Finding]:
     """Those in force, the worst first; of equals the one that has lasted longest."""
-    standing = [f for f in findings if f.is_open]
-    return sorted(standing, key=lambda f: (PRIORITIES.index(f.priority), f.since, f.rule, f.subject))
+    return _worst_first(f for f in findings if f.is_open)
+
+
+def _worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda f: (PRIORITIES.index(f.priority), f.since, f.rule, f.subject))
 
 
 def act(finding: Finding) -> Act:

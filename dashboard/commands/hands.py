@@ -43,6 +43,7 @@ def hands_on(
     SUBJECT is a part of the settings, as array.cabin or "cable.gantry home run"; what hangs on it rests with it. TEXT
     goes to the logbook. It ends by itself; asked again, it goes on from now. Without SUBJECT: where hands are now.
     """
+    from analysis.hands import reach
     from logger import hands_on as kept
     from logger import settings_file, store
 
@@ -67,7 +68,7 @@ def hands_on(
     if as_json:
         print_json(_entry(work))
     click.echo(f"{said}. Written into the logbook.", err=True)
-    for line in _after(subject) if ends else _before(subject, located.store_path):
+    for line in _after(subject) if ends else _before(subject, reach(subject, located.settings), located.store_path):
         click.echo(f"  {line}", err=True)
 
 
@@ -112,14 +113,14 @@ def _entry(work: HandsOn) -> dict[str, str]:
     return {"subject": work.subject, "start": iso(work.start), "stop": iso(work.stop)}
 
 
-def _before(subject: str, path: Path) -> list[str]:
+def _before(subject: str, reached: set[str], path: Path) -> list[str]:
     """What is dangerous there by the record, and what to mind before touching such a part."""
     from analysis.results_reading import Results
     from dashboard.acts import cautions_of, dangers
     from logger.store import open_reader
 
     with closing(open_reader(path)) as reader:
-        known = dangers(f for f in Results(reader).findings() if f.subject == subject)
+        known = dangers(f for f in Results(reader).findings() if f.subject in reached)
     return [f"{danger.what}. {danger.caution}" for danger in known] + list(cautions_of(subject))
 
 

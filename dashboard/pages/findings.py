@@ -22,7 +22,7 @@ def layout(view: View, **_unused: str) -> Piece:
     return sheet(
         sentences.notices(view.findings),
         note(f"Times are {view.when.name()}. A notice keeps its number for good.", "lede"),
-        before_you_touch(dangers(standing)),
+        before_you_touch(dangers(view.findings)),
         html.Div([_notice(view, f) for f in standing]),
         section("Cancelled and laid aside", *[_notice(view, f) for f in others]) if others else None,
         alarmed=bool(standing),

@@ -32,7 +32,7 @@ def layout(view: View, **_unused: str) -> Piece:
         sentences.headline(view.spans, view.findings, view.when),
         note(f"{dates(view.first, view.last)}, {_age(view)}", "lede"),
         *[note(f"Hands are in the {subject(one.subject)} until {view.when.moment(one.stop)}.") for one in view.work],
-        before_you_touch(dangers(standing)),
+        before_you_touch(dangers(view.findings)),
         _first_things(view),
         section("The light", html.P(light(view))),
         section("Asked on coming aboard", _questions(view)),

@@ -26,7 +26,7 @@ def layout(view: View, **_unused: str) -> Piece:
     drawn = runs.runs(view.settings, view.record.channels())
     latest = {cable: known[-1] for cable, es in trend.items() if (known := [e for e in es if e.ohm is not None])}
     legs = sum(len(group) for run in drawn for group in run.legs)
-    bad = [f for f in view.findings if f.is_open and f.rule == "loop-resistance"]
+    of_runs = [f for f in view.findings if f.rule == "loop-resistance"]
     return sheet(
         sentences.wiring(list(latest.values()), view.findings, legs, view.when),
         note(
@@ -34,10 +34,10 @@ def layout(view: View, **_unused: str) -> Piece:
             "In brackets: where it lies in 19 cases of 20.",
             "lede",
         ),
-        before_you_touch(dangers(bad)),
+        before_you_touch(dangers(of_runs)),
         cautions([ARRAY_LIVE, CODES]),
         *[_run(view, run, latest, trend) for run in drawn],
-        alarmed=bool(bad),
+        alarmed=any(f.is_open for f in of_runs),
     )
 
 

@@ -42,9 +42,16 @@ def test_there_are_never_more_than_five_acts() -> None:
 
 def test_what_is_over_asks_for_nothing() -> None:
     """Returned and shelved findings are no acts and no dangers."""
-    over = [replace(JOINT, state=state) for state in ("returned", "shelved", "out-of-service")]
+    over = [replace(JOINT, state=state) for state in ("returned", "shelved")]
     assert acts.acts(over) == []
     assert acts.dangers(over) == []
+
+
+def test_a_danger_stands_while_hands_are_in_it() -> None:
+    """Nothing more is to be done about it meanwhile; whoever has hands in it must know it all the same."""
+    handled = replace(JOINT, state="out-of-service")
+    assert acts.acts([handled]) == []
+    assert [danger.finding for danger in acts.dangers([handled])] == [handled]
 
 
 @pytest.mark.parametrize(

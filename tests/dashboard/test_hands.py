@@ -5,14 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import json
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from analysis.assess import METHOD
+from analysis.results import Finding
+from analysis.results_writing import write_findings
 from dashboard.cli import main
 from fixtures.lapwing.kit import settings_text
-from logger.store import open_reader
+from logger.store import open_reader, open_writer, transaction
 
 
 @pytest.fixture
@@ -51,6 +55,20 @@ def test_the_cautions_stand_beside_it_and_the_logbook_knows(settings: Path) -> N
     assert (author, tags) == ("mate", "hands-on,array.gantry")
     assert text.startswith("array.gantry: hands in it until ")
     assert text.endswith(". cleaning the plug")
+
+
+def test_a_danger_of_what_hangs_on_it_is_said(settings: Path) -> None:
+    """Hands in the array: the joint in its run that may burn comes first, and again when asked again."""
+    noonmark(settings, "fan.electrics")
+    heat = {"watts_at_full_current": 9.0}
+    joint = Finding("loop-resistance", "cable.gantry home run", "unacknowledged", "high", 1, None, "", heat, ())
+    with closing(open_writer(settings.parent / "lapwing.db")) as writer, transaction(writer):
+        write_findings(writer, [joint], METHOD)
+    assert "Fire risk" in noonmark(settings, "array.gantry").stderr
+    with closing(open_writer(settings.parent / "lapwing.db")) as writer, transaction(writer):
+        write_findings(writer, [replace(joint, state="out-of-service")], METHOD)
+    assert "Fire risk" in noonmark(settings, "array.gantry").stderr
+    assert "Fire risk" not in noonmark(settings, "array.cabin").stderr
 
 
 def test_asked_again_it_goes_on_and_it_ends_early(settings: Path) -> None:
