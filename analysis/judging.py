@@ -126,8 +126,7 @@ def judge_days(
 
 
 def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstimate]:
-    daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
-    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
+    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, sun.daylight) for c in settings.cable]
     return [e for e in found if e is not None]
 
 
