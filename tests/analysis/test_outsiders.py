@@ -43,3 +43,37 @@ def test_far_from_the_berth_no_light_is_lost(tmp_path: Path, way: str) -> None:
     assert array["measured_wh"] == pytest.approx(true_wh, rel=0.005)
     assert array["judged_ratio"] == pytest.approx(1.0, abs=0.03)
     assert all(day["states"].keys() <= {"night", "unhindered"} for day in array["days"])
+
+
+def test_sides_in_series_are_no_dead_array(tmp_path: Path) -> None:
+    """A string of one module to the east and one to the west carries the weaker one's current at twice its volts, far
+    above the bank's: little, as drawn, and neither volts too low nor an array that gives nothing."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 1)
+    weaker = Given(np.minimum(sky.plane(30.0, 90.0), sky.plane(30.0, 270.0)))
+    channels = weaker.channels | {"irradiance.horizontal.global": sky.ghi}
+    groups = "".join(
+        f"[[array.group]]\nmodules = 1\ntilt = 30\nazimuth = {azimuth}\n" for azimuth in (90, 270, 90, 270)
+    )
+    found = judged(tmp_path, settings(sky, channels, array_more=groups), sky, channels)
+    (array,) = found["arrays"]
+    assert [f["rule"] for f in found["findings"]] == []
+    assert array["days"][0]["states"].keys() == {"night", "unhindered"}
+    assert array["judged_ratio"] == pytest.approx(1.0, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("true", "typed", "rule"),
+    [((47.6, -20.0), (47.6, 20.0), "clock-suspect"), ((54.3, 10.1), (10.1, 54.3), "yield-excess")],
+    ids=["sign", "swapped"],
+)
+def test_a_place_typed_wrong_is_no_shade(
+    tmp_path: Path, true: tuple[float, float], typed: tuple[float, float], rule: str
+) -> None:
+    """With the longitude's sign wrong, or latitude and longitude swapped, light turned into the plane is too much at
+    some hours of every clear day: what is wrong is told, and no shadow beside it."""
+    sky = Sky(*true, "2026-05-10", 5)
+    channels = Given(sky.plane(30.0, 180.0)).channels | {"irradiance.horizontal.global": sky.ghi}
+    text = settings(sky, channels, latitude=typed[0], longitude=typed[1])
+    found = {f["rule"] for f in judged(tmp_path, text, sky, channels)["findings"]}
+    assert rule in found
+    assert "yield-shortfall" not in found
