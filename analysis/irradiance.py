@@ -352,7 +352,7 @@ def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     if not np.isfinite(warm).all():
         rough = reference_light(amps, array.module.isc, alpha, np.full(len(amps), 25.0))
         warm = np.where(np.isfinite(warm), warm, _warmth(rough, sky, array))
-    plane = reference_light(amps, array.module.isc, alpha, warm)
+    plane = sky.alive(reference_light(amps, array.module.isc, alpha, warm))
     usable, ranks = ways.beside(plane)
     return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True), ranks)
 

@@ -77,3 +77,19 @@ def test_a_place_typed_wrong_is_no_shade(
     found = {f["rule"] for f in judged(tmp_path, text, sky, channels)["findings"]}
     assert rule in found
     assert "yield-shortfall" not in found
+
+
+@pytest.mark.parametrize("kind", ["plane", "reference_current"])
+@pytest.mark.parametrize("said", [0.0, -1.5], ids=["nothing", "its offset"])
+def test_a_sensor_that_dies_by_day_makes_no_night(tmp_path: Path, kind: str, said: float) -> None:
+    """From noon on it says nothing, or its offset in the dark: the light on the flat judges the rest of the day."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 2)
+    roof = Given(sky.plane(30.0, 180.0))
+    best = roof.light.copy() - 1.5 if kind == "plane" else roof.light / 1000.0 * 5.951
+    best[720:] = said
+    channels = roof.channels | {"irradiance.horizontal.global": sky.ghi, f"irradiance.roof.{kind}": best}
+    (array,) = judged(tmp_path, settings(sky, channels), sky, channels)["arrays"]
+    assert [day["verdict"] for day in array["days"]] == ["healthy", "healthy"]
+    for day in array["days"]:
+        assert day["states"]["unhindered"] > 750
+        assert day["judged_ratio"] == pytest.approx(1.0, abs=0.04)
