@@ -215,9 +215,9 @@ def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
     return np.where(take, np.minimum(share, 1.0), np.nan)
 
 
-def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
-    """The clear sky in the plane of an array [W/m²]."""
-    return _Ways(array, sky, lies).lit(sky.clear).light
+def usable_under(parts: Parts, array: Array, sky: Sky, lies: Attitude) -> Floats:
+    """What the modules of an array can use of some light on the horizontal, the clear sky's or another [W/m²]."""
+    return _Ways(array, sky, lies).lit(parts).light
 
 
 class _Ways:

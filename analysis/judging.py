@@ -24,6 +24,7 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    second_light,
     standing,
     states,
     storage,
@@ -204,10 +205,11 @@ def _judge_group(
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
-    clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
+    clear = sky.clear.ghi, horizontal if seen else irradiance.usable_under(sky.clear, array, sky, lies)
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    second = second_light.of_array(array, sky, lies, light)
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
     judged = []
     for day in suns:
@@ -221,7 +223,7 @@ def _judge_group(
         judged.append(
             _Judged(
                 cover.with_frost(
-                    yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly),
+                    yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second),
                     stretch,
                     frosty[a:b],
                 ),

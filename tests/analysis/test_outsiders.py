@@ -93,3 +93,36 @@ def test_a_sensor_that_dies_by_day_makes_no_night(tmp_path: Path, kind: str, sai
     for day in array["days"]:
         assert day["states"]["unhindered"] > 750
         assert day["judged_ratio"] == pytest.approx(1.0, abs=0.04)
+
+
+def clouded(days: int) -> np.ndarray:
+    """Broken cloud from minute to minute, never a clear hour."""
+    random, level = np.random.default_rng(1), 0.0
+    share = np.empty(days * 1440)
+    for i in range(len(share)):
+        level = 0.97 * level + 0.243 * random.normal()
+        share[i] = min(max(0.75 - 0.25 * level, 0.12), 1.1)
+    return share
+
+
+@pytest.mark.parametrize("gain", [1.3, 0.7])
+def test_two_witnesses_outvote_a_sensor_under_cloud(tmp_path: Path, gain: float) -> None:
+    """The array and the sensor facing up agree, the one in the plane is off by three tenths: no clear sky is needed to
+    tell that, and neither a shortfall nor an excess of the array stands beside it."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 4, cloud=clouded(4))
+    roof = Given(sky.plane(30.0, 180.0))
+    channels = roof.channels | {"irradiance.horizontal.global": sky.ghi, "irradiance.roof.plane": gain * roof.light}
+    (found,) = judged(tmp_path, settings(sky, channels), sky, channels)["findings"]
+    assert found["rule"] == "sensor-suspect"
+    assert found["evidence"]["channel"] == "irradiance.roof.plane"
+    assert found["evidence"]["gain"] == pytest.approx(gain, rel=0.06)
+
+
+def test_a_weak_array_is_no_wrong_sensor(tmp_path: Path) -> None:
+    """Where both sensors say the same of the light, what the array lacks is the array's."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 3, cloud=clouded(3))
+    roof = Given(sky.plane(30.0, 180.0))
+    channels = roof.channels | {"irradiance.horizontal.global": sky.ghi, "irradiance.roof.plane": roof.light}
+    channels["array.roof.current"] *= 0.75
+    (found,) = judged(tmp_path, settings(sky, channels), sky, channels)["findings"]
+    assert (found["rule"], found["subject"]) == ("yield-shortfall", "array.roof")
