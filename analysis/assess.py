@@ -27,7 +27,7 @@ from logger.settings import Located, Settings
 from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
-METHOD = "7"
+METHOD = "8"
 # Days are worked out in pieces of this many, which bounds the memory.
 _CHUNK_DAYS = 10
 Progress = Callable[[int, int], None]
@@ -208,6 +208,7 @@ class _Assessment:
             events=_events(self.connection),
             twin_days=results.twin_days(),
             facing_days=[d for d in results.facing_days() if d.array in names],
+            alike_days=[d for d in results.alike_days() if {d.one, d.other} <= names],
             notes=results.notes(),
             work=work,
             changes=self.settings.changes(),

@@ -29,6 +29,7 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "covered": (0.2, 0.5),  # share of the loss while covered after frost
     "string_share": (0.0, 0.3),  # loss less the share of one string
     "substring_share": (0.0, 0.3),  # loss less the nearest whole number of substrings
+    "by_volts": (0.4, 0.5),  # of a loss beside an alike array, what its volts lost: 1 volts alone, 0 amps alone
     "cable_share": (0.2, 0.5),  # share of the loss that the measured cable resistance explains
     "growth": (0.5, 0.8),  # growth of a resistance since it was first bad, over that first value
     "intercept": (0.0, 0.5),  # volts between two meters at no current

@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis import facing, ladder, report_iec61724, report_trends, trends, verdicts
+from analysis import facing, ladder, report_alike, report_iec61724, report_trends, trends, verdicts
 from analysis.assess import METHOD
 from analysis.results import (
     ArrayDay,
@@ -33,7 +33,7 @@ def verdict(
     -------
     dict
         ``site from to method arrays wiring enclosures bank findings`` as the contract defines them, and beside them
-        ``twins storage light``. What is not known is None, never 0.
+        ``twins alike storage light``. What is not known is None, never 0.
     """
     days = [d.day for d in results.days(first, last)]
     if first is None:
@@ -70,6 +70,7 @@ def verdict(
         ],
         "enclosures": _enclosures(results.enclosures(start, stop)),
         "twins": report_trends.twin_entries(results.twin_days(days[0], days[-1]), results.changes()),
+        "alike": report_alike.entries(results.alike_days(days[0], days[-1])),
         "bank": _bank(results, start, stop),
         "storage": report_iec61724.storage_entry(results.storage_days(days[0], days[-1]), array_days),
         "light": _light(results.light_days(days[0], days[-1])),
@@ -80,7 +81,7 @@ def verdict(
 def _empty(settings: Settings) -> dict[str, Any]:
     return {
         "site": settings.site.name, "from": None, "to": None, "method": METHOD, "arrays": [], "wiring": [],
-        "enclosures": [], "twins": [], "bank": None, "storage": None, "light": [], "findings": [],
+        "enclosures": [], "twins": [], "alike": [], "bank": None, "storage": None, "light": [], "findings": [],
     }  # fmt: skip
 
 

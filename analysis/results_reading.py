@@ -26,6 +26,7 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.results_alike import AlikeDay
 from analysis.results_light import FacingDay, LightDay
 from logger import hands_on
 from logger.hands_on import HandsOn
@@ -138,6 +139,14 @@ class Results:
             _bounds(first, last),
         )
         return [TwinDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
+
+    def alike_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[AlikeDay]:
+        """In the order of days, then pairs; a day without light in which two alike arrays were heard has none."""
+        rows = self._connection.execute(
+            f"SELECT {', '.join(AlikeDay.__slots__)} FROM alike_day WHERE day BETWEEN ? AND ? ORDER BY day, one, other",
+            _bounds(first, last),
+        )
+        return [AlikeDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
 
     def facing_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[FacingDay]:
         """In the order of days, then arrays; a day that does not tell has none."""

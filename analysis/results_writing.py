@@ -27,6 +27,7 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.results_alike import AlikeDay
 from analysis.results_light import FacingDay, LightDay
 from analysis.sun import Floats, Times
 
@@ -88,12 +89,13 @@ class DayResults:
     twins: Sequence[TwinDay] = ()
     storage: StorageDay | None = None
     facings: Sequence[FacingDay] = ()
+    alike: Sequence[AlikeDay] = ()
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
     """Put one day's results in the place of whatever stood there. Call inside a transaction."""
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day", "facing_day"):
+    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day", "facing_day", "alike_day"):
         connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute(_ARRAYS)} | set(day.expected)
     for array in arrays:
@@ -163,6 +165,11 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         connection,
         f"facing_day ({', '.join(FacingDay.__slots__)}, method)",
         ((x.array, name, *_values(x)[2:], method) for x in day.facings),
+    )
+    _insert(
+        connection,
+        f"alike_day ({', '.join(AlikeDay.__slots__)}, method)",
+        ((x.one, x.other, name, *_values(x)[3:], method) for x in day.alike),
     )
     if day.storage:
         _insert(

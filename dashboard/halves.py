@@ -1,0 +1,71 @@
+"""Owns the words of two alike arrays in the same moment: how often their volts lay apart, and which half is low."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+from dashboard.wording import subject
+from dashboard.writing import LocalTime, capital, count, hours, number, percent
+
+# Of what the other half gave, what volts apart must have cost to be worth a line; common practice, no source.
+_WORTH = 0.05
+
+
+def matters(pair: Mapping[str, Any]) -> bool:
+    """Whether volts apart took a share worth a line, while nothing held the two halves back; `pair` is one of the
+    ``alike`` of an assessment's JSON."""
+    return bool(pair["low"]) and abs(pair["by_volts_wh"]) > _WORTH * pair["other_wh"]
+
+
+def line(pair: Mapping[str, Any]) -> str:
+    """The two halves over a span, in a sentence or two."""
+    if not pair["bright"]:
+        return f"{_names(pair)}: no light over 200 W/m² in which the two halves could be compared."
+    often = (
+        f"volts apart by more than 5 % in {_of(pair, 'apart_5', 'bright')} with light over 200 W/m², "
+        f"by more than 10 % in {number(pair['apart_10'])}"
+    )
+    return f"{_names(pair)}, the two halves in the same moment: {often}.{_low(pair)}"
+
+
+def counted(pair: Mapping[str, Any], when: LocalTime) -> list[str]:
+    """The same in full: the light that it was compared in, the halves that have gone, and each day."""
+    said = [line(pair)]
+    if pair["lit"]:
+        far = _of(pair, "far", "lit")
+        said.append(f"Volts under 0.45 of the other half's in {far} with light over 100 W/m² (by {pair['light']}).")
+    return said + [_day(day, when) for day in pair["days"]]
+
+
+def _day(day: Mapping[str, Any], when: LocalTime) -> str:
+    date = when.date(dt.date.fromisoformat(day["date"]))
+    apart = ", ".join(number(day[key]) for key in ("apart_5", "apart_10"))
+    said = f"{date}: apart {apart} of {number(day['bright'])}, under 0.45 {number(day['far'])} of {number(day['lit'])}"
+    told = [(day[f"{key}_a_per_kw"], day[f"{key}_r2"]) for key in ("one", "other")]
+    if all(k is not None for k, _ in told):
+        amps = " and ".join(number(k, 2) for k, _ in told)
+        said += f"; {amps} A for each kW/m² while alike"
+    return said
+
+
+def _names(pair: Mapping[str, Any]) -> str:
+    return f"{capital(subject('array.' + pair['one']))} and {subject('array.' + pair['other'])}"
+
+
+def _of(pair: Mapping[str, Any], part: str, whole: str) -> str:
+    intervals = count(pair[whole], "interval")
+    return f"{number(pair[part])} of {intervals} ({hours(pair['minutes'][part])} of {hours(pair['minutes'][whole])})"
+
+
+def _low(pair: Mapping[str, Any]) -> str:
+    """Which half is low, and whether by its volts alone."""
+    if not pair["low"] or pair["low_volts_ratio"] is None:
+        return ""
+    said = f" The {subject('array.' + pair['low'])} is mostly the low half: {percent(pair['low_volts_ratio'])} of the volts"
+    amps = pair["low_amps_ratio"]
+    if amps is None:
+        return said + "."
+    alone = ", so what it lost, it lost in volts alone" if amps >= 0.95 else ""
+    return f"{said}, {percent(amps)} of the current of the other then{alone}."
