@@ -27,7 +27,7 @@ from logger.settings import Array, Settings
 
 Mask = npt.NDArray[np.bool_]
 
-# Light from which volts are compared, and from which a half that has gone is counted [W/m²]; common practice, no source.
+# Light from which volts are compared, and from which a half that is gone is counted [W/m²]; common practice, no source.
 BRIGHT_WM2, LIT_WM2 = 200.0, 100.0
 # Alike strings lie within the first of each other (IEC 62446-1, as cited).
 APART, WIDE_APART, FAR = 0.05, 0.10, 0.45
@@ -46,9 +46,8 @@ def pairs(settings: Settings) -> list[tuple[str, str]]:
 
 def _drawn(array: Array) -> tuple[object, ...]:
     facing = array.azimuth if array.tilt > 0 else 0.0
-    return (
-        array.module, array.modules_in_series, array.strings_in_parallel, array.tilt, facing, array.mounting, array.group,
-    )  # fmt: skip
+    counts = array.modules_in_series, array.strings_in_parallel
+    return array.module, counts, array.tilt, facing, array.mounting, array.group
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +184,9 @@ def _by_light(light: Floats, one: Half, other: Half, sound: Mask) -> dict[str, f
         told = len(x) >= _LEAST_SOUND and float(np.ptp(y)) > 0
         k = float((x * y).sum() / (x * x).sum()) if told else None
         found[f"{key}_a_per_kw"] = k
-        found[f"{key}_r2"] = 1.0 - float(((y - k * x) ** 2).sum() / ((y - y.mean()) ** 2).sum()) if k is not None else None
+        found[f"{key}_r2"] = (
+            1.0 - float(((y - k * x) ** 2).sum() / ((y - y.mean()) ** 2).sum()) if k is not None else None
+        )
     return found
 
 

@@ -17,6 +17,7 @@ from analysis.results import (
     TwinDay,
 )
 from analysis.results_alike import AlikeDay
+from analysis.results_boxes import BoxSpell
 from analysis.results_light import FacingDay, LightDay
 from logger.hands_on import HandsOn
 from logger.settings import Settings
@@ -50,6 +51,7 @@ class History:
     twin_days: Sequence[TwinDay] = ()
     facing_days: Sequence[FacingDay] = ()
     alike_days: Sequence[AlikeDay] = ()
+    box_spells: Sequence[BoxSpell] = ()
     notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
     work: Sequence[HandsOn] = ()

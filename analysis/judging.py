@@ -15,6 +15,7 @@ import numpy as np
 from analysis import (
     alike,
     bank,
+    boxes,
     cover,
     enclosure,
     evidence,
@@ -104,10 +105,10 @@ def judge_days(
         for a in settings.array
     }
     light_days = shared.light_days()
-    pairs = alike.pairs(settings)
+    pairs, unheard = alike.pairs(settings), boxes.unheard(settings)
     results = []
     for i, sun in enumerate(suns):
-        boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
+        warm = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
         results.append(
             DayResults(
                 sun=sun,
@@ -116,12 +117,13 @@ def judge_days(
                 expected={name: judged[i].expected for name, judged in arrays.items()},
                 states=[run for judged in arrays.values() for run in judged[i].states],
                 loops=loops[sun.start],
-                enclosures=boxes,
+                enclosures=warm,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
                 alike=alike.of_day([judged[i].half for judged in arrays.values()], pairs, sun),
                 facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],
+                warmth={b.name: steps for b in unheard if (steps := boxes.of_day(b, settings, stretch, sun))},
                 storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )

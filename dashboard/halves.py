@@ -42,11 +42,12 @@ def counted(pair: Mapping[str, Any], when: LocalTime) -> list[str]:
 def _day(day: Mapping[str, Any], when: LocalTime) -> str:
     date = when.date(dt.date.fromisoformat(day["date"]))
     apart = ", ".join(number(day[key]) for key in ("apart_5", "apart_10"))
-    said = f"{date}: apart {apart} of {number(day['bright'])}, under 0.45 {number(day['far'])} of {number(day['lit'])}"
+    far = f"under 0.45 {number(day['far'])} of {number(day['lit'])}"
+    said = f"{date}: by 5 and 10 % {apart} of {number(day['bright'])}, {far}"
     told = [(day[f"{key}_a_per_kw"], day[f"{key}_r2"]) for key in ("one", "other")]
     if all(k is not None for k, _ in told):
         amps = " and ".join(number(k, 2) for k, _ in told)
-        said += f"; {amps} A for each kW/m² while alike"
+        said += f"; {amps} A for each kW/m² where the volts agree"
     return said
 
 
@@ -63,7 +64,8 @@ def _low(pair: Mapping[str, Any]) -> str:
     """Which half is low, and whether by its volts alone."""
     if not pair["low"] or pair["low_volts_ratio"] is None:
         return ""
-    said = f" The {subject('array.' + pair['low'])} is mostly the low half: {percent(pair['low_volts_ratio'])} of the volts"
+    name, volts = subject("array." + pair["low"]), percent(pair["low_volts_ratio"])
+    said = f" The {name} is mostly the low half: {volts} of the volts"
     amps = pair["low_amps_ratio"]
     if amps is None:
         return said + "."

@@ -177,11 +177,17 @@ def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[s
             said.append(" ".join([trends.trend(array["name"], array["trend"], when), *left_out]))
         said += [f"{name}, {step}" for step in trends.steps(array["trend"], when)]
     said += [trends.twins(pair) for pair in verdict["twins"] if pair["ratio"] is not None]
-    said += [halves.line(pair) for pair in verdict["alike"] if halves.matters(pair)]
+    if not verdict.get("quality"):
+        said += [halves.line(pair) for pair in verdict["alike"] if halves.matters(pair)]
     for box in verdict["enclosures"]:
         if box["peak_c"] is not None:
             name = subject("enclosure." + box["name"])
-            said.append(f"{name}: at most {quantity(box['peak_c'], '°C')}, limit {quantity(box['limit_c'], '°C')}")
+            held = (
+                "" if box["ceiling_c"] is None else f"; held at about {quantity(box['ceiling_c'], '°C')}, as by its fan"
+            )
+            said.append(
+                f"{name}: at most {quantity(box['peak_c'], '°C')}, limit {quantity(box['limit_c'], '°C')}{held}"
+            )
     bank = verdict["bank"]
     if bank and bank["state_of_charge"] is not None:
         hours = f", {quantity(bank['autonomy_h'], 'h')} without sun" if bank["autonomy_h"] is not None else ""

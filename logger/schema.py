@@ -224,9 +224,9 @@ CREATE TABLE alike_day (one TEXT NOT NULL, other TEXT NOT NULL, day TEXT NOT NUL
   PRIMARY KEY (day, one, other)) WITHOUT ROWID;
 -- A box over some days whose fan nobody hears: kelvins per watt, minutes, and the warmth at which it is held.
 CREATE TABLE box_spell (enclosure TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, days INTEGER NOT NULL,
-  told TEXT NOT NULL, thermal_resistance_k_per_w REAL, time_constant_min REAL, base_c REAL, ceiling_c REAL,
-  ceiling_low_c REAL, ceiling_high_c REAL, held_min REAL, warmest_air_c REAL, r2 REAL, rmse_k REAL, n INTEGER NOT NULL,
-  method TEXT NOT NULL, PRIMARY KEY (enclosure, start)) WITHOUT ROWID;
+  told TEXT NOT NULL, n INTEGER NOT NULL, r2 REAL, rmse_k REAL, thermal_resistance_k_per_w REAL,
+  time_constant_min REAL, base_c REAL, ceiling_c REAL, ceiling_low_c REAL, ceiling_high_c REAL, held_min REAL NOT NULL,
+  warmest_air_c REAL, method TEXT NOT NULL, PRIMARY KEY (enclosure, start)) WITHOUT ROWID;
 -- The air that the box breathed when it was hottest.
 ALTER TABLE enclosure_model ADD COLUMN peak_air_c REAL
 """

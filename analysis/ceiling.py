@@ -1,0 +1,274 @@
+"""Owns the warmth of a box over some days by the heat lost in it: linear, or under the ceiling of a thermostat's fan.
+
+With the loss P in it, a base T_b (a constant, or the air it breathes and some kelvins), and a step of dt::
+
+    T[k] = min(T_set, a T[k-1] + (1 - a) (T_b[k] + R P[k])),    a = exp(-dt / tau)
+
+which is the exact solution of ``dT/dt = (T_b + R P - T) / tau`` over a step of steady loss. The model runs freely from
+the first reading of each unbroken piece: a model that is set right by each reading fits anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from analysis.sun import Floats, Times
+
+# Under this rise by its own loss nothing is told: on a measured box R moved by a half with the days it was fitted to.
+LEAST_RISE_K = 5.0
+# Steps to be heard, and the share of the warmth's variance to be explained; common practice, no source.
+LEAST_STEPS = 48
+LEAST_R2 = 0.8
+# A piece shorter than this says little after its start [steps].
+_LEAST_PIECE = 6
+# A ceiling: so much better than without (sum of squares), so far under what the box would reach, held for so long;
+# common practice, no source.
+_BETTER, _CUT_K, _HELD_MIN = 1.2, 5.0, 60.0
+# Minutes; a box that takes longer than a day to warm is no box.
+_MOST_TAU_MIN = 1440.0
+_CORRELATED_STEPS = 3.0
+NINETY_FIVE = 1.96
+# Beyond this power of e a block of the running minimum would leave the range of numbers.
+_MOST_EXPONENT = 400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A box step by step, NaN where unknown.
+
+    Attributes
+    ----------
+    start : ndarray of int
+        UTC [ms], ascending.
+    step : int
+        Length of a step [ms].
+    warmth : ndarray
+        In the box [°C].
+    loss : ndarray
+        Heat lost in it [W].
+    air : ndarray or None
+        That it breathes [°C]; None where nobody measures it.
+    """
+
+    start: Times
+    step: int
+    warmth: Floats
+    loss: Floats
+    air: Floats | None = None
+
+    @property
+    def known(self) -> npt.NDArray[np.bool_]:
+        known = np.isfinite(self.warmth) & np.isfinite(self.loss)
+        return known if self.air is None else known & np.isfinite(self.air)
+
+    def pieces(self) -> list[slice]:
+        """The unbroken pieces."""
+        known = self.known
+        apart = np.diff(self.start) > self.step * 1.5
+        edge = np.concatenate([[True], (known[1:] != known[:-1]) | apart]) if len(known) else np.empty(0, bool)
+        begin = np.flatnonzero(edge)
+        end = np.append(begin[1:], len(known))
+        return [slice(int(a), int(b)) for a, b in zip(begin, end, strict=True) if known[a] and b - a >= _LEAST_PIECE]
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """What a box is like.
+
+    Attributes
+    ----------
+    base_c : float
+        Its warmth without loss, over the air where that is measured [°C or K].
+    k_per_w : float
+    tau_min : float
+    ceiling_c : float or None
+    """
+
+    base_c: float
+    k_per_w: float
+    tau_min: float
+    ceiling_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A model with how well it describes what was measured.
+
+    Attributes
+    ----------
+    model : Model
+    r2, rmse_k : float
+    ceiling_sigma_k : float or None
+        Standard uncertainty of the ceiling.
+    held_min : float
+        Minutes in which the model is held at its ceiling.
+    n : int
+    """
+
+    model: Model
+    r2: float
+    rmse_k: float
+    ceiling_sigma_k: float | None
+    held_min: float
+    n: int
+
+
+def simulated(model: Model, steps: Steps) -> Floats:
+    """The warmth by a model, run from the first reading of each unbroken piece; NaN outside them [°C]."""
+    found = np.full(len(steps.start), np.nan)
+    for piece in steps.pieces():
+        found[piece] = _run(model, steps, piece)
+    return found
+
+
+def score(model: Model, steps: Steps) -> tuple[float, float, int]:
+    """R², root mean square error [K] and number of steps of a model on what was measured."""
+    said = simulated(model, steps)
+    at = np.isfinite(said)
+    missed = said[at] - steps.warmth[at]
+    spread = float(((steps.warmth[at] - steps.warmth[at].mean()) ** 2).sum())
+    square = float((missed**2).sum())
+    return 1.0 - square / spread if spread > 0 else 0.0, float(np.sqrt(square / max(at.sum(), 1))), int(at.sum())
+
+
+def linear(steps: Steps) -> Fit | None:
+    """The box without a ceiling, R of either sign; None where too little was heard."""
+    return _fitted(steps, None)
+
+
+def with_ceiling(steps: Steps, start: Fit | None = None) -> Fit | None:
+    """The box under a ceiling, whether or not that is the better model; None where too little was heard.
+
+    Parameters
+    ----------
+    start : Fit, optional
+        Of `linear`, from which to set out.
+    """
+    begin = start or linear(steps)
+    return None if begin is None else _fitted(steps, begin.model)
+
+
+def best(steps: Steps) -> Fit | None:
+    """The box as it is best described: under a ceiling where that is beyond doubt, else without; None where too little
+    was heard."""
+    plain = linear(steps)
+    if plain is None or not is_told(plain, steps):
+        return plain
+    held = with_ceiling(steps, plain)
+    return held if held is not None and _is_held(held, plain, steps) else plain
+
+
+def is_told(fit: Fit, steps: Steps) -> bool:
+    """Whether a fit tells kelvins per watt: a rise worth the name, in the right sense, and described."""
+    return fit.model.k_per_w > 0 and rise(fit, steps) >= LEAST_RISE_K and fit.r2 >= LEAST_R2
+
+
+def rise(fit: Fit, steps: Steps) -> float:
+    """By how much the most loss would warm the box at last [K]."""
+    return fit.model.k_per_w * max((float(steps.loss[p].max()) for p in steps.pieces()), default=0.0)
+
+
+def _is_held(held: Fit, plain: Fit, steps: Steps) -> bool:
+    model = held.model
+    if model.ceiling_c is None or not is_told(held, steps) or held.held_min < _HELD_MIN:
+        return False
+    free = simulated(Model(model.base_c, model.k_per_w, model.tau_min), steps)
+    cut = float(np.nanmax(free)) - model.ceiling_c
+    return cut >= _CUT_K and plain.rmse_k**2 >= _BETTER * held.rmse_k**2
+
+
+# -- the way from a model to warmth ----------------------------------------------------------------------------
+
+
+def _run(model: Model, steps: Steps, piece: slice) -> Floats:
+    warmth, loss = steps.warmth[piece], steps.loss[piece]
+    base = model.base_c + (0.0 if steps.air is None else steps.air[piece])
+    minutes = steps.step / 60_000
+    keep = float(np.exp(-minutes / model.tau_min))
+    # The first step is given; each later one is reached under its own loss.
+    towards = (1.0 - keep) * np.broadcast_to(base + model.k_per_w * loss, len(loss))[1:]
+    ceiling = np.inf if model.ceiling_c is None else model.ceiling_c
+    return np.concatenate([warmth[:1], _under(towards, float(warmth[0]), ceiling, minutes / model.tau_min)])
+
+
+def _under(towards: Floats, first: float, ceiling: float, exponent: float) -> Floats:
+    """``T[k] = min(ceiling, a T[k-1] + towards[k])`` with ``a = exp(-exponent)``, for all k at once.
+
+    Divided by a^k each step adds a known amount and is cut at a known height, and what is left of such a walk is the
+    least that any cut so far has left it.
+    """
+    found = np.empty(len(towards))
+    block = max(int(_MOST_EXPONENT / max(exponent, 1e-9)), 1)
+    for a in range(0, len(towards), block):
+        part = towards[a : a + block]
+        scale = np.exp(-exponent * np.arange(1, len(part) + 1))
+        walked = np.cumsum(part / scale)
+        least = np.minimum.accumulate(ceiling / scale - walked)
+        found[a : a + block] = (walked + np.minimum(least, first)) * scale
+        first = float(found[min(a + block, len(towards)) - 1])
+    return found
+
+
+# -- from warmth to a model ------------------------------------------------------------------------------------
+
+
+def _fitted(steps: Steps, under: Model | None) -> Fit | None:
+    """The least squares of the warmth; with a ceiling where a model without one is given to set out from."""
+    pieces = steps.pieces()
+    n = sum(p.stop - p.start for p in pieces)
+    if n < LEAST_STEPS:
+        return None
+    warmth = np.concatenate([steps.warmth[p] for p in pieces])
+    # Degrees at the most loss, degrees, and the logarithm of minutes: figures of one size.
+    most_w = max(float(max(np.abs(steps.loss[p]).max() for p in pieces)), 1e-6)
+    shortest = steps.step / 60_000 / 4
+    begins = _begins(steps, pieces, most_w, under)
+
+    def model_of(x: Floats) -> Model:
+        ceiling = float(x[3]) if under is not None else None
+        return Model(float(x[0]), float(x[1]) / most_w, float(np.exp(x[2])), ceiling)
+
+    def missed(x: Floats) -> Floats:
+        model = model_of(x)
+        return np.asarray(np.concatenate([_run(model, steps, p) for p in pieces]) - warmth)
+
+    low: list[float] = [-np.inf, -np.inf, np.log(shortest)]
+    high: list[float] = [np.inf, np.inf, np.log(_MOST_TAU_MIN)]
+    if under is not None:
+        low, high = [*low, float(np.median(warmth))], [*high, float(warmth.max()) + 1.0]
+    found = min(
+        (
+            least_squares(missed, np.clip(x, np.add(low, 1e-6), np.subtract(high, 1e-6)), bounds=(low, high),
+                          x_scale=[10.0, 10.0, 0.5, 5.0][: len(low)], max_nfev=60)
+            for x in begins
+        ),
+        key=lambda result: float(result.cost),
+    )  # fmt: skip
+    return _as_fit(model_of(found.x), steps, found.jac)
+
+
+def _begins(steps: Steps, pieces: Sequence[slice], most_w: float, under: Model | None) -> list[list[float]]:
+    """Where to set out from: the box as it looks at a glance, or the model without a ceiling, warmed up."""
+    warmth = np.concatenate([steps.warmth[p] for p in pieces])
+    if under is None:
+        over = warmth if steps.air is None else warmth - np.concatenate([steps.air[p] for p in pieces])
+        return [[float(np.quantile(over, 0.1)), float(np.ptp(over)), np.log(60.0)]]
+    high = [float(np.quantile(warmth, q)) for q in (0.93, 0.985)]
+    return [[under.base_c, 1.25 * under.k_per_w * most_w, np.log(1.25 * under.tau_min), c] for c in high]
+
+
+def _as_fit(model: Model, steps: Steps, jacobian: Floats) -> Fit:
+    r2, rmse, n = score(model, steps)
+    sigma, held = None, 0.0
+    if model.ceiling_c is not None:
+        said = simulated(model, steps)
+        held = float((said >= model.ceiling_c - 1e-9).sum()) * steps.step / 60_000
+        # What the ceiling alone moves, at what the residuals come to, three steps as one.
+        moves = float((jacobian[:, 3] ** 2).sum())
+        sigma = float(rmse * np.sqrt(_CORRELATED_STEPS / moves)) if moves > 0 else None
+    return Fit(model, r2, rmse, sigma, held, n)
