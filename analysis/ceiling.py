@@ -4,14 +4,16 @@ With the loss P in it, a base T_b (a constant, or the air it breathes and some k
 
     T[k] = min(T_set, a T[k-1] + (1 - a) (T_b[k] + R P[k])),    a = exp(-dt / tau)
 
-which is the exact solution of ``dT/dt = (T_b + R P - T) / tau`` over a step of steady loss. The model runs freely from
-the first reading of each unbroken piece: a model that is set right by each reading fits anything.
+which is the exact solution of ``dT/dt = (T_b + R P - T) / tau`` over a step of steady loss for warmth read at the ends
+of the steps. Of warmth that is the mean of its step, the exact solution takes a part of the loss of the step before
+too; which of the two a record holds shows in which of them fits. The model runs freely from the first reading of each
+unbroken piece: a model that is set right by each reading fits anything.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,12 +31,15 @@ _LEAST_PIECE = 6
 # A ceiling: so much better than without (sum of squares), so far under what the box would reach, held for so long;
 # common practice, no source.
 _BETTER, _CUT_K, _HELD_MIN = 1.2, 5.0, 60.0
+_BELOW_K = 1.5
 # Minutes; a box that takes longer than a day to warm is no box.
 _MOST_TAU_MIN = 1440.0
 _CORRELATED_STEPS = 3.0
 NINETY_FIVE = 1.96
 # Beyond this power of e a block of the running minimum would leave the range of numbers.
 _MOST_EXPONENT = 400.0
+# The share of the time in which a box is cooler than its ceiling, to set out from.
+_NEAR_CEILING = 0.97
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +92,15 @@ class Model:
     k_per_w : float
     tau_min : float
     ceiling_c : float or None
+    means : bool
+        Whether the warmth is the mean of its step, not the reading at its end.
     """
 
     base_c: float
     k_per_w: float
     tau_min: float
     ceiling_c: float | None = None
+    means: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +146,7 @@ def score(model: Model, steps: Steps) -> tuple[float, float, int]:
 
 def linear(steps: Steps) -> Fit | None:
     """The box without a ceiling, R of either sign; None where too little was heard."""
-    return _fitted(steps, None)
+    return _better(_fitted(steps, means) for means in (False, True))
 
 
 def with_ceiling(steps: Steps, start: Fit | None = None) -> Fit | None:
@@ -150,14 +158,18 @@ def with_ceiling(steps: Steps, start: Fit | None = None) -> Fit | None:
         Of `linear`, from which to set out.
     """
     begin = start or linear(steps)
-    return None if begin is None else _fitted(steps, begin.model)
+    return None if begin is None else _better(_fitted(steps, means, begin.model) for means in (False, True))
+
+
+def _better(fits: Iterable[Fit | None]) -> Fit | None:
+    return min((fit for fit in fits if fit is not None), key=lambda fit: fit.rmse_k, default=None)
 
 
 def best(steps: Steps) -> Fit | None:
     """The box as it is best described: under a ceiling where that is beyond doubt, else without; None where too little
     was heard."""
     plain = linear(steps)
-    if plain is None or not is_told(plain, steps):
+    if plain is None or not is_told(plain, steps) or _follows(plain, steps):
         return plain
     held = with_ceiling(steps, plain)
     return held if held is not None and _is_held(held, plain, steps) else plain
@@ -173,11 +185,16 @@ def rise(fit: Fit, steps: Steps) -> float:
     return fit.model.k_per_w * max((float(steps.loss[p].max()) for p in steps.pieces()), default=0.0)
 
 
+def _follows(plain: Fit, steps: Steps) -> bool:
+    """Whether the warmth nowhere stays so far below a box without a ceiling that there can be one."""
+    return float(np.nanmax(simulated(plain.model, steps) - steps.warmth)) < _BELOW_K
+
+
 def _is_held(held: Fit, plain: Fit, steps: Steps) -> bool:
     model = held.model
     if model.ceiling_c is None or not is_told(held, steps) or held.held_min < _HELD_MIN:
         return False
-    free = simulated(Model(model.base_c, model.k_per_w, model.tau_min), steps)
+    free = simulated(replace(model, ceiling_c=None), steps)
     cut = float(np.nanmax(free)) - model.ceiling_c
     return cut >= _CUT_K and plain.rmse_k**2 >= _BETTER * held.rmse_k**2
 
@@ -190,8 +207,10 @@ def _run(model: Model, steps: Steps, piece: slice) -> Floats:
     base = model.base_c + (0.0 if steps.air is None else steps.air[piece])
     minutes = steps.step / 60_000
     keep = float(np.exp(-minutes / model.tau_min))
-    # The first step is given; each later one is reached under its own loss.
-    towards = (1.0 - keep) * np.broadcast_to(base + model.k_per_w * loss, len(loss))[1:]
+    # The first step is given. Each later one is reached under its own loss; as a mean, under the one before too.
+    bound = np.broadcast_to(base + model.k_per_w * loss, len(loss))
+    mean = (1.0 - keep) * model.tau_min / minutes if model.means else keep
+    towards = (1.0 - mean) * bound[1:] + (mean - keep) * bound[:-1]
     ceiling = np.inf if model.ceiling_c is None else model.ceiling_c
     return np.concatenate([warmth[:1], _under(towards, float(warmth[0]), ceiling, minutes / model.tau_min)])
 
@@ -217,7 +236,7 @@ def _under(towards: Floats, first: float, ceiling: float, exponent: float) -> Fl
 # -- from warmth to a model ------------------------------------------------------------------------------------
 
 
-def _fitted(steps: Steps, under: Model | None) -> Fit | None:
+def _fitted(steps: Steps, means: bool, under: Model | None = None) -> Fit | None:
     """The least squares of the warmth; with a ceiling where a model without one is given to set out from."""
     pieces = steps.pieces()
     n = sum(p.stop - p.start for p in pieces)
@@ -227,11 +246,11 @@ def _fitted(steps: Steps, under: Model | None) -> Fit | None:
     # Degrees at the most loss, degrees, and the logarithm of minutes: figures of one size.
     most_w = max(float(max(np.abs(steps.loss[p]).max() for p in pieces)), 1e-6)
     shortest = steps.step / 60_000 / 4
-    begins = _begins(steps, pieces, most_w, under)
+    begin = _begin(steps, pieces, most_w, under)
 
     def model_of(x: Floats) -> Model:
         ceiling = float(x[3]) if under is not None else None
-        return Model(float(x[0]), float(x[1]) / most_w, float(np.exp(x[2])), ceiling)
+        return Model(float(x[0]), float(x[1]) / most_w, float(np.exp(x[2])), ceiling, means)
 
     def missed(x: Floats) -> Floats:
         model = model_of(x)
@@ -241,25 +260,24 @@ def _fitted(steps: Steps, under: Model | None) -> Fit | None:
     high: list[float] = [np.inf, np.inf, np.log(_MOST_TAU_MIN)]
     if under is not None:
         low, high = [*low, float(np.median(warmth))], [*high, float(warmth.max()) + 1.0]
-    found = min(
-        (
-            least_squares(missed, np.clip(x, np.add(low, 1e-6), np.subtract(high, 1e-6)), bounds=(low, high),
-                          x_scale=[10.0, 10.0, 0.5, 5.0][: len(low)], max_nfev=60)
-            for x in begins
-        ),
-        key=lambda result: float(result.cost),
-    )  # fmt: skip
+    found = least_squares(
+        missed,
+        np.clip(begin, np.add(low, 1e-6), np.subtract(high, 1e-6)),
+        bounds=(low, high),
+        x_scale=[10.0, 10.0, 0.5, 5.0][: len(low)],
+        max_nfev=60,
+    )
     return _as_fit(model_of(found.x), steps, found.jac)
 
 
-def _begins(steps: Steps, pieces: Sequence[slice], most_w: float, under: Model | None) -> list[list[float]]:
-    """Where to set out from: the box as it looks at a glance, or the model without a ceiling, warmed up."""
+def _begin(steps: Steps, pieces: Sequence[slice], most_w: float, under: Model | None) -> list[float]:
+    """Where to set out from: the box as it looks at a glance, or the model without a ceiling, somewhat warmer."""
     warmth = np.concatenate([steps.warmth[p] for p in pieces])
     if under is None:
         over = warmth if steps.air is None else warmth - np.concatenate([steps.air[p] for p in pieces])
-        return [[float(np.quantile(over, 0.1)), float(np.ptp(over)), np.log(60.0)]]
-    high = [float(np.quantile(warmth, q)) for q in (0.93, 0.985)]
-    return [[under.base_c, 1.25 * under.k_per_w * most_w, np.log(1.25 * under.tau_min), c] for c in high]
+        return [float(np.quantile(over, 0.1)), float(np.ptp(over)), np.log(60.0)]
+    high = float(np.quantile(warmth, _NEAR_CEILING))
+    return [under.base_c, 1.25 * under.k_per_w * most_w, np.log(1.25 * under.tau_min), high]
 
 
 def _as_fit(model: Model, steps: Steps, jacobian: Floats) -> Fit:

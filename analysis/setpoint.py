@@ -15,8 +15,8 @@ from analysis.findings import History, Spell, between_changes, spells
 from analysis.results import EnclosureEstimate
 from analysis.results_boxes import TOLD, BoxSpell
 
-# So far past the upper bound of its ceiling raises, and so far without delay; so near to it clears, where it was reached at
-# all [K]; common practice, no source.
+# So far past its usual peak while held raises, and so far without delay; so near to it clears; its ceiling was reached
+# within the last [K]; common practice, no source.
 _RAISE_K, _AT_ONCE_K, _CLEAR_K, _REACHED_K = 3.0, 8.0, 1.5, 3.0
 
 
@@ -68,18 +68,22 @@ def past(history: History, box: str, changes: Sequence[int]) -> list[Past]:
     ):
         first = next((s for s in fitted if s.ceiling_c is not None), None)
         if first is not None:
-            found += _past(first, fitted, [e for e in stretch if e.start >= first.stop], ended)
+            found += _past(first, fitted, stretch, ended)
     return found
 
 
 def _past(
     first: BoxSpell, fitted: Sequence[BoxSpell], days: Sequence[EnclosureEstimate], ended: int | None
 ) -> list[Past]:
-    def beyond(e: EnclosureEstimate) -> float:
-        return (e.peak_c or 0.0) - _allowed(first, e)
-
     ceiling = first.ceiling_c or 0.0
-    reached = [e for e in days if (e.peak_c or 0.0) >= ceiling - _REACHED_K]
+    reached = [e for e in days if e.start >= first.start and (e.peak_c or 0.0) >= ceiling - _REACHED_K]
+    # A fan that cuts in late and out late lets it swing about its ceiling.
+    swings = [e.peak_c or 0.0 for e in reached if e.start < first.stop]
+    usual = max(first.ceiling_high_c or ceiling, statistics.median(swings or [ceiling]))
+
+    def beyond(e: EnclosureEstimate) -> float:
+        return (e.peak_c or 0.0) - usual - _warmer(first, e)
+
     told = spells(
         reached,
         bad=lambda e: beyond(e) > _RAISE_K,
@@ -100,9 +104,8 @@ def _past(
     return found
 
 
-def _allowed(first: BoxSpell, day: EnclosureEstimate) -> float:
-    """How warm a fan that works may let it get: no fan cools below the air, so warmer air is allowed for."""
-    high = first.ceiling_high_c or 0.0
+def _warmer(first: BoxSpell, day: EnclosureEstimate) -> float:
+    """By how much the air is warmer than it was while held [K]: no fan cools below the air."""
     if first.warmest_air_c is None or day.peak_air_c is None:
-        return high
-    return high + max(day.peak_air_c - first.warmest_air_c, 0.0)
+        return 0.0
+    return max(day.peak_air_c - first.warmest_air_c, 0.0)

@@ -99,7 +99,7 @@ def _facts(view: View, mine: list[EnclosureEstimate]) -> list[tuple[str, str]]:
 
 
 def _held(name: str, spells: list[BoxSpell]) -> list[tuple[str, str]]:
-    """Where it is held, and how fast it warms, by the last spell of days that told it; nothing of a fan that is heard."""
+    """Where it is held, and how fast it warms, by the last days that told it; nothing of a box whose fan is heard."""
     told = next((s for s in reversed(spells) if s.enclosure == name and s.told == TOLD), None)
     if told is None:
         return []
