@@ -9,8 +9,16 @@ from typing import Any
 from dashboard.wording import subject
 from dashboard.writing import LocalTime, capital, count, hours, number, percent
 
+NOTE = (
+    "Alike modules in one plane show the same volts and the same current within 5 %: light and warmth are the same for "
+    "both. Low volts at the same current are part of a module asleep, something that lies on it, or a controller off "
+    "its best point; low current at the same volts is a string open, dirt or shade."
+)
+_KNOWN_BY = {"plane": "a sensor in the plane", "horizontal": "a sensor that faces up", "lux": "a lux sensor"}
 # Of what the other half gave, what volts apart must have cost to be worth a line; common practice, no source.
 _WORTH = 0.05
+# A current is as large from here on: alike strings agree within 5 % (IEC 62446-1, as cited).
+_AS_LARGE = 0.95
 
 
 def matters(pair: Mapping[str, Any]) -> bool:
@@ -34,8 +42,8 @@ def counted(pair: Mapping[str, Any], when: LocalTime) -> list[str]:
     """The same in full: the light that it was compared in, the halves that have gone, and each day."""
     said = [line(pair)]
     if pair["lit"]:
-        far = _of(pair, "far", "lit")
-        said.append(f"Volts under 0.45 of the other half's in {far} with light over 100 W/m² (by {pair['light']}).")
+        far, known_by = _of(pair, "far", "lit"), _KNOWN_BY.get(pair["light"], f"the {pair['light']}")
+        said.append(f"Volts under 0.45 of the other half's in {far} with light over 100 W/m², by {known_by}.")
     return said + [_day(day, when) for day in pair["days"]]
 
 
@@ -65,9 +73,9 @@ def _low(pair: Mapping[str, Any]) -> str:
     if not pair["low"] or pair["low_volts_ratio"] is None:
         return ""
     name, volts = subject("array." + pair["low"]), percent(pair["low_volts_ratio"])
-    said = f" The {name} is mostly the low half: {volts} of the volts"
+    said = f" The {name} is mostly the low half: {volts} of the other's volts"
     amps = pair["low_amps_ratio"]
     if amps is None:
         return said + "."
-    alone = ", so what it lost, it lost in volts alone" if amps >= 0.95 else ""
-    return f"{said}, {percent(amps)} of the current of the other then{alone}."
+    alone = "; what it lost, it lost in volts alone" if amps >= _AS_LARGE else ""
+    return f"{said} and {percent(amps)} of its current at those times{alone}."

@@ -63,7 +63,7 @@ def test_a_box_that_was_judged_once_stands(campus: Path) -> None:
 
 
 def test_a_box_whose_fan_is_heard_is_left_to_its_days(tmp_path: Path) -> None:
-    """With a channel for the fan, here any column between 0 and 1, there are no spells: running and stopped tell more."""
+    """With a channel for the fan, here any column from 0 to 1, there are no spells: running and stopped tell more."""
     text = (SETTINGS / "measured_box.toml").read_text(encoding="utf-8")
     text += (
         '\n[[source.channel]]\nfield = "wind_speed__1051"\nchannel = "fan.inverter.running"\nscale = 0.01\n'
