@@ -12,8 +12,9 @@ unbroken piece: a model that is set right by each reading fits anything.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -31,7 +32,7 @@ _LEAST_PIECE = 6
 # A ceiling: so much better than without (sum of squares), so far under what the box would reach, held for so long;
 # common practice, no source.
 _BETTER, _CUT_K, _HELD_MIN = 1.2, 5.0, 60.0
-_BELOW_K = 1.5
+_BELOW_K, _TOP_K = 1.5, 6.0
 # Minutes; a box that takes longer than a day to warm is no box.
 _MOST_TAU_MIN = 1440.0
 _CORRELATED_STEPS = 3.0
@@ -40,6 +41,8 @@ NINETY_FIVE = 1.96
 _MOST_EXPONENT = 400.0
 # The share of the time in which a box is cooler than its ceiling, to set out from.
 _NEAR_CEILING = 0.97
+# A fit that moves by less than this share is found.
+_ENOUGH = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +132,8 @@ class Fit:
 def simulated(model: Model, steps: Steps) -> Floats:
     """The warmth by a model, run from the first reading of each unbroken piece; NaN outside them [°C]."""
     found = np.full(len(steps.start), np.nan)
-    for piece in steps.pieces():
-        found[piece] = _run(model, steps, piece)
+    course = _Course.of(steps)
+    found[course.at] = course.run(model)
     return found
 
 
@@ -146,7 +149,8 @@ def score(model: Model, steps: Steps) -> tuple[float, float, int]:
 
 def linear(steps: Steps) -> Fit | None:
     """The box without a ceiling, R of either sign; None where too little was heard."""
-    return _better(_fitted(steps, means) for means in (False, True))
+    found = _fitted(steps, means=False)
+    return _better([found, _fitted(steps, means=True, begin=found.model)]) if found else None
 
 
 def with_ceiling(steps: Steps, start: Fit | None = None) -> Fit | None:
@@ -158,7 +162,12 @@ def with_ceiling(steps: Steps, start: Fit | None = None) -> Fit | None:
         Of `linear`, from which to set out.
     """
     begin = start or linear(steps)
-    return None if begin is None else _better(_fitted(steps, means, begin.model) for means in (False, True))
+    if begin is None:
+        return None
+    under = replace(begin.model, ceiling_c=float(np.quantile(_Course.of(steps).warmth, _NEAR_CEILING)))
+    found = _fitted(steps, under.means, under)
+    # Without the ceiling neither reading of the warmth may have fitted for the right reason.
+    return _better([found, _fitted(steps, not under.means, found.model if found else under)])
 
 
 def _better(fits: Iterable[Fit | None]) -> Fit | None:
@@ -186,8 +195,11 @@ def rise(fit: Fit, steps: Steps) -> float:
 
 
 def _follows(plain: Fit, steps: Steps) -> bool:
-    """Whether the warmth nowhere stays so far below a box without a ceiling that there can be one."""
-    return float(np.nanmax(simulated(plain.model, steps) - steps.warmth)) < _BELOW_K
+    """Whether the warmth, where it is highest, nowhere stays so far below a box without a ceiling that there can be
+    one."""
+    below = simulated(plain.model, steps) - steps.warmth
+    top = np.isfinite(below) & (steps.warmth > np.nanmax(steps.warmth) - _TOP_K)
+    return not top.any() or float(below[top].max()) < _BELOW_K
 
 
 def _is_held(held: Fit, plain: Fit, steps: Steps) -> bool:
@@ -202,17 +214,39 @@ def _is_held(held: Fit, plain: Fit, steps: Steps) -> bool:
 # -- the way from a model to warmth ----------------------------------------------------------------------------
 
 
-def _run(model: Model, steps: Steps, piece: slice) -> Floats:
-    warmth, loss = steps.warmth[piece], steps.loss[piece]
-    base = model.base_c + (0.0 if steps.air is None else steps.air[piece])
-    minutes = steps.step / 60_000
-    keep = float(np.exp(-minutes / model.tau_min))
-    # The first step is given. Each later one is reached under its own loss; as a mean, under the one before too.
-    bound = np.broadcast_to(base + model.k_per_w * loss, len(loss))
-    mean = (1.0 - keep) * model.tau_min / minutes if model.means else keep
-    towards = (1.0 - mean) * bound[1:] + (mean - keep) * bound[:-1]
-    ceiling = np.inf if model.ceiling_c is None else model.ceiling_c
-    return np.concatenate([warmth[:1], _under(towards, float(warmth[0]), ceiling, minutes / model.tau_min)])
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """The unbroken pieces of a box one after the other: where they stand in its steps, and where each begins."""
+
+    at: npt.NDArray[np.intp]
+    begins: tuple[int, ...]
+    warmth: Floats
+    loss: Floats
+    air: Floats | float
+    minutes: float
+
+    @classmethod
+    def of(cls, steps: Steps) -> _Course:
+        pieces = steps.pieces()
+        at = np.concatenate([np.arange(p.start, p.stop) for p in pieces]) if pieces else np.empty(0, np.intp)
+        begins = np.cumsum([0, *(p.stop - p.start for p in pieces)]).tolist()
+        air = 0.0 if steps.air is None else steps.air[at]
+        return cls(at, tuple(begins), steps.warmth[at], steps.loss[at], air, steps.step / 60_000)
+
+    def run(self, model: Model) -> Floats:
+        """The warmth by a model [°C]."""
+        exponent = self.minutes / model.tau_min
+        keep = float(np.exp(-exponent))
+        # The first step is given. Each later one is reached under its own loss; as a mean, under the one before too.
+        bound = model.base_c + self.air + model.k_per_w * self.loss
+        mean = (1.0 - keep) / exponent if model.means else keep
+        towards = (1.0 - mean) * bound
+        towards[1:] += (mean - keep) * bound[:-1]
+        ceiling = np.inf if model.ceiling_c is None else model.ceiling_c
+        found = self.warmth.copy()
+        for a, b in pairwise(self.begins):
+            found[a + 1 : b] = _under(towards[a + 1 : b], float(self.warmth[a]), ceiling, exponent)
+        return found
 
 
 def _under(towards: Floats, first: float, ceiling: float, exponent: float) -> Floats:
@@ -236,48 +270,43 @@ def _under(towards: Floats, first: float, ceiling: float, exponent: float) -> Fl
 # -- from warmth to a model ------------------------------------------------------------------------------------
 
 
-def _fitted(steps: Steps, means: bool, under: Model | None = None) -> Fit | None:
-    """The least squares of the warmth; with a ceiling where a model without one is given to set out from."""
-    pieces = steps.pieces()
-    n = sum(p.stop - p.start for p in pieces)
-    if n < LEAST_STEPS:
+def _fitted(steps: Steps, means: bool, begin: Model | None = None) -> Fit | None:
+    """The least squares of the warmth, from a model to set out from; under a ceiling where that one has one."""
+    course = _Course.of(steps)
+    if len(course.at) < LEAST_STEPS:
         return None
-    warmth = np.concatenate([steps.warmth[p] for p in pieces])
     # Degrees at the most loss, degrees, and the logarithm of minutes: figures of one size.
-    most_w = max(float(max(np.abs(steps.loss[p]).max() for p in pieces)), 1e-6)
-    shortest = steps.step / 60_000 / 4
-    begin = _begin(steps, pieces, most_w, under)
+    most_w = max(float(np.abs(course.loss).max()), 1e-6)
+    held = begin is not None and begin.ceiling_c is not None
+    out = _set_out(begin or _at_a_glance(course, most_w), most_w)
 
     def model_of(x: Floats) -> Model:
-        ceiling = float(x[3]) if under is not None else None
-        return Model(float(x[0]), float(x[1]) / most_w, float(np.exp(x[2])), ceiling, means)
+        return Model(float(x[0]), float(x[1]) / most_w, float(np.exp(x[2])), float(x[3]) if held else None, means)
 
-    def missed(x: Floats) -> Floats:
-        model = model_of(x)
-        return np.asarray(np.concatenate([_run(model, steps, p) for p in pieces]) - warmth)
-
-    low: list[float] = [-np.inf, -np.inf, np.log(shortest)]
+    low: list[float] = [-np.inf, -np.inf, np.log(course.minutes / 4)]
     high: list[float] = [np.inf, np.inf, np.log(_MOST_TAU_MIN)]
-    if under is not None:
-        low, high = [*low, float(np.median(warmth))], [*high, float(warmth.max()) + 1.0]
+    if held:
+        low, high = [*low, float(np.median(course.warmth))], [*high, float(course.warmth.max()) + 1.0]
     found = least_squares(
-        missed,
-        np.clip(begin, np.add(low, 1e-6), np.subtract(high, 1e-6)),
+        lambda x: course.run(model_of(x)) - course.warmth,
+        np.clip(out, np.add(low, 1e-6), np.subtract(high, 1e-6)),
         bounds=(low, high),
         x_scale=[10.0, 10.0, 0.5, 5.0][: len(low)],
+        ftol=_ENOUGH,
+        xtol=_ENOUGH,
         max_nfev=60,
     )
     return _as_fit(model_of(found.x), steps, found.jac)
 
 
-def _begin(steps: Steps, pieces: Sequence[slice], most_w: float, under: Model | None) -> list[float]:
-    """Where to set out from: the box as it looks at a glance, or the model without a ceiling, somewhat warmer."""
-    warmth = np.concatenate([steps.warmth[p] for p in pieces])
-    if under is None:
-        over = warmth if steps.air is None else warmth - np.concatenate([steps.air[p] for p in pieces])
-        return [float(np.quantile(over, 0.1)), float(np.ptp(over)), np.log(60.0)]
-    high = float(np.quantile(warmth, _NEAR_CEILING))
-    return [under.base_c, 1.25 * under.k_per_w * most_w, np.log(1.25 * under.tau_min), high]
+def _set_out(model: Model, most_w: float) -> list[float]:
+    held = [] if model.ceiling_c is None else [model.ceiling_c]
+    return [model.base_c, model.k_per_w * most_w, float(np.log(model.tau_min)), *held]
+
+
+def _at_a_glance(course: _Course, most_w: float) -> Model:
+    over = course.warmth - course.air
+    return Model(float(np.quantile(over, 0.1)), float(np.ptp(over)) / most_w, 60.0)
 
 
 def _as_fit(model: Model, steps: Steps, jacobian: Floats) -> Fit:
