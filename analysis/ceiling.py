@@ -29,9 +29,10 @@ LEAST_STEPS = 48
 LEAST_R2 = 0.8
 # A piece shorter than this says little after its start [steps].
 _LEAST_PIECE = 6
-# A ceiling: so much better than without (sum of squares), so far under what the box would reach, held for so long;
-# common practice, no source.
-_BETTER, _CUT_K, _HELD_MIN = 1.2, 5.0, 60.0
+# A ceiling: so much better than without (sum of squares), so far under what the box would reach, held for so long, and
+# so flat: the warmth of made-up boxes whose fan can hold them follows by 0.15 at most, that of boxes without a fan in
+# air that nobody measures by 0.36 and more. Common practice, no source.
+_BETTER, _CUT_K, _HELD_MIN, _FLAT = 1.2, 5.0, 60.0, 0.25
 _BELOW_K, _TOP_K = 1.5, 6.0
 # Minutes; a box that takes longer than a day to warm is no box.
 _MOST_TAU_MIN = 1440.0
@@ -208,7 +209,18 @@ def _is_held(held: Fit, plain: Fit, steps: Steps) -> bool:
         return False
     free = simulated(replace(model, ceiling_c=None), steps)
     cut = float(np.nanmax(free)) - model.ceiling_c
-    return cut >= _CUT_K and plain.rmse_k**2 >= _BETTER * held.rmse_k**2
+    if cut < _CUT_K or plain.rmse_k**2 < _BETTER * held.rmse_k**2:
+        return False
+    at = simulated(model, steps) >= model.ceiling_c - 1e-9
+    return _slope(free[at], steps.warmth[at]) < _FLAT
+
+
+def _slope(free: Floats, warmth: Floats) -> float:
+    """By how much the warmth follows what it would reach without a ceiling: nothing where it is held, and nearly as
+    much where warm air that nobody measures, or a fan that is too weak, bends it over."""
+    apart = free - free.mean()
+    spread = float((apart**2).sum())
+    return float((apart * warmth).sum()) / spread if spread > 0 else 0.0
 
 
 # -- the way from a model to warmth ----------------------------------------------------------------------------

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -195,3 +200,84 @@ def test_a_shortfall_says_what_its_alike_array_showed() -> None:
     assert "beside" not in alone.evidence
     chance = {c.cause: c.probability for c in found.causes}["bypassed-substring"]
     assert chance > {c.cause: c.probability for c in alone.causes}.get("bypassed-substring", 0.0)
+
+
+# -- through the record ----------------------------------------------------------------------------------------------
+
+SETTINGS = """
+[site]
+name = "Halves"
+latitude = 0.0
+longitude = 0.0
+timezone = "UTC"
+moored = "fixed"
+[store]
+path = "halves.db"
+[[source]]
+name = "history"
+kind = "csv"
+path = "halves.csv"
+time = { field = "time", zone = "UTC", label = "start", interval_s = 600 }
+"""
+ARRAY = """
+[[array]]
+name = "NAME"
+modules_in_series = 2
+strings_in_parallel = 2
+tilt = 0
+azimuth = 180
+[array.module]
+power = 100
+voc = 22.0
+isc = 5.95
+vmp = 18.0
+imp = 5.55
+temp_coeff_power = -0.4
+temp_coeff_voc = -0.3
+temp_coeff_isc = 0.05
+cells_in_series = 36
+substrings = 2
+"""
+CHANNEL = '\n[[source.channel]]\nfield = "FIELD"\nchannel = "CHANNEL"\n'
+
+
+def judged(folder: Path, *, volts: float, amps: float) -> dict[str, Any]:
+    """Eight sunny days of two halves, module temperature measured; from the fourth on port has so much less of each."""
+    text = SETTINGS + CHANNEL.replace("FIELD", "light").replace("CHANNEL", "irradiance.horizontal.global")
+    for name in ("port", "starboard"):
+        for field, quantity in (("volts", "voltage"), ("amps", "current"), ("warmth", "module_temperature")):
+            text += CHANNEL.replace("FIELD", f"{name} {field}").replace("CHANNEL", f"array.{name}.{quantity}")
+    text += "".join(ARRAY.replace("NAME", name) for name in ("port", "starboard"))
+    (folder / "halves.toml").write_text(text, encoding="utf-8")
+    at = np.arange(8 * 144)
+    light = np.maximum(np.sin((at % 144 + 0.5 - 36) / 72 * np.pi), 0.0) * 950.0
+    low = at >= 3 * 144
+    rows = {"time": pd.date_range("2026-03-18", periods=len(at), freq="10min"), "light": light}
+    for name, v, i in (("port", volts, amps), ("starboard", 1.0, 1.0)):
+        rows[f"{name} volts"] = 36.0 * (light > 0) * np.where(low, v, 1.0)
+        rows[f"{name} amps"] = 11.1 * light / 1000.0 * np.where(low, i, 1.0)
+        rows[f"{name} warmth"] = 25.0 + light / 1000.0
+    pd.DataFrame(rows).to_csv(folder / "halves.csv", index=False)
+    for words in (("import", "halves.csv"), ("assess", "--json")):
+        done = subprocess.run(
+            [sys.executable, "-m", "dashboard", *words, "--settings", "halves.toml"],
+            cwd=folder, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+    return dict(json.loads(done.stdout))
+
+
+@pytest.mark.parametrize(("volts", "amps", "cause"), [(0.75, 1.0, "bypassed-substring"), (1.0, 0.5, "open-string")])
+def test_what_a_half_lost_names_the_cause(tmp_path: Path, volts: float, amps: float, cause: str) -> None:
+    """A quarter of the volts at the same current, one substring in four; half the current at the same volts, one string
+    of two. The finding says which half, since when, and beside which."""
+    verdict = judged(tmp_path, volts=volts, amps=amps)
+    (found,) = [f for f in verdict["findings"] if f["rule"] == "yield-shortfall"]
+    assert found["subject"] == "array.port"
+    assert found["since"].startswith("2026-03-21")
+    assert found["causes"][0]["cause"] == cause
+    evidence = found["evidence"]
+    assert evidence["beside"] == "array.starboard"
+    assert evidence["features"]["by_volts"] == pytest.approx(float(amps == 1.0), abs=0.01)
+    assert (evidence["volts_apart_intervals"] > 0) == (amps == 1.0)
+    (pair,) = verdict["alike"]
+    assert pair["low"] == ("port" if amps == 1.0 else None)

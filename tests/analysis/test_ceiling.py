@@ -84,6 +84,22 @@ def test_a_ceiling_that_is_never_reached_is_not_given(seed: int) -> None:
     assert told.thermal_resistance_k_per_w == pytest.approx(1.0, rel=0.05)
 
 
+@pytest.mark.parametrize("swing", [6.0, 12.0])
+def test_warm_air_that_nobody_measures_is_no_ceiling(swing: float) -> None:
+    """The air's own course over the day bends the box over on hot afternoons; it is held by nothing."""
+    for seed in range(12):
+        fit = ceiling.best(steps(Box(set_c=200.0, seed=seed, air_swing_k=swing), air=False))
+        assert fit is not None
+        assert fit.model.ceiling_c is None
+
+
+def test_a_fan_that_is_too_weak_to_hold_it_has_no_set_point() -> None:
+    """It bends the box over and lets it go on."""
+    fit = ceiling.best(steps(Box(fan_k_per_w=0.7, seed=1)))
+    assert fit is not None
+    assert fit.model.ceiling_c is None
+
+
 def test_a_box_that_never_warms_itself_tells_nothing() -> None:
     """Four kelvins at the most: not identifiable, and no number is given."""
     told = boxes.spell("box", 0, 7 * DAY_MS, [steps(Box(k_per_w=0.06))])

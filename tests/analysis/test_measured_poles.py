@@ -119,6 +119,18 @@ def test_the_sheet_names_the_low_half(folder: Path) -> None:
     assert "6 January: by 5 and 10 % 27, 24 of 28, under 0.45 23 of 33" in full
 
 
+def test_a_sensor_at_one_pole_serves_both(tmp_path: Path, pair: dict[str, Any]) -> None:
+    """The light bound to the positive pole alone: the same counts, for the two share one plane."""
+    text = SETTINGS.read_text(encoding="utf-8")
+    block = '[[source.channel]]\nfield = "poa_irradiance__771"\nchannel = "irradiance.west-negative.plane"\n'
+    assert block in text
+    (tmp_path / SETTINGS.name).write_text(text.replace(block, ""), encoding="utf-8")
+    noonmark(tmp_path, "import", str(FILE))
+    (alone,) = json.loads(noonmark(tmp_path, "assess", "--json"))["alike"]
+    for key in ("light", "bright", "lit", "apart_5", "apart_10", "far", "low"):
+        assert alone[key] == pair[key]
+
+
 def test_swapped_poles_swap_the_answer(tmp_path: Path, pair: dict[str, Any]) -> None:
     """The same record with the two poles' columns exchanged names the other pole; ratios turn round."""
     text = SETTINGS.read_text(encoding="utf-8")
