@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.analysis.outsiders import Given, Sky, judged, settings
+from analysis.modules import power_ratio
+from logger.settings import Module
+from tests.analysis.outsiders import CONTROLLER, Given, Sky, judged, settings
 
 PASSAGE = """
 [[passage]]
@@ -143,3 +145,31 @@ def test_the_shadow_of_a_boom_is_no_fault_of_the_array(tmp_path: Path, sensor: s
     lost = (roof.voltage * roof.current - roof.voltage * channels["array.roof.current"] / 0.93).sum() / 60
     assert found["evidence"]["lost_wh"] == pytest.approx(0.93 * lost, rel=0.1)
     assert found["causes"][0]["cause"] == "shade"
+
+
+def test_a_length_typed_in_centimetres_breaks_no_ladder(tmp_path: Path) -> None:
+    """Runs of 6.5 m and 1.5 m typed as 650 and 150 of 1 mm²: the rungs still add up, and none of them takes more than
+    there was or gives the bank less than nothing."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 1)
+    roof = Given(sky.plane(30.0, 180.0))
+    channels = roof.channels | {"irradiance.roof.plane": roof.light}
+    runs = "".join(
+        f'[[cable]]\nname = "{name}"\ncarries = "{name}"\nlength = {length}\narea = 1.0\n'
+        for name, length in (("array.roof", 650), ("controller.roof", 150))
+    )
+    text = settings(sky, channels, controller=CONTROLLER + runs)
+    (array,) = judged(tmp_path, text, sky, channels)["arrays"]
+    rungs = dict(array["ladder"])
+    clear = rungs.pop("clear_sky_wh")
+    assert sum(rungs.values()) == pytest.approx(clear, rel=0.001)
+    assert rungs["cable_wh"] <= array["measured_wh"] + 0.1
+    assert rungs["bank_wh"] >= 0.0
+
+
+def test_a_wash_is_worth_what_the_cooler_cells_do_not_explain() -> None:
+    """1731 W before and 1935 W after the wash: 11.8 % more as read; with 6 K of cooling at 0.4 %/K taken out, 9 %
+    (published worked case)."""
+    sheet = Module(power=100.0, temp_coeff_power=-0.4)
+    before, after = (power_ratio(sheet, np.array([900.0]), np.array([cell]))[0] for cell in (51.0, 45.0))
+    assert pytest.approx(1.118, abs=0.0005) == 1935 / 1731
+    assert 1935 / 1731 / (after / before) == pytest.approx(1.09, abs=0.005)
