@@ -173,3 +173,18 @@ def test_a_wash_is_worth_what_the_cooler_cells_do_not_explain() -> None:
     before, after = (power_ratio(sheet, np.array([900.0]), np.array([cell]))[0] for cell in (51.0, 45.0))
     assert pytest.approx(1.118, abs=0.0005) == 1935 / 1731
     assert 1935 / 1731 / (after / before) == pytest.approx(1.09, abs=0.005)
+
+
+@pytest.mark.parametrize("offset", [-3.0, 5.0])
+def test_the_same_word_all_night_is_an_offset(tmp_path: Path, offset: float) -> None:
+    """-3 W/m² to the digit all night, missing for half an hour of it: reported, and taken off the day's light."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 2)
+    roof = Given(sky.plane(30.0, 180.0))
+    said = roof.light + offset
+    said[240:270] = np.nan
+    channels = roof.channels | {"irradiance.roof.plane": said}
+    found = judged(tmp_path, settings(sky, channels), sky, channels)
+    assert found["light"][0]["night_offset_wm2"] == offset
+    (array,) = found["arrays"]
+    known = np.isfinite(said) & (roof.light > 0)
+    assert array["iec_61724"]["span"]["irradiation_kwh_m2"] == pytest.approx(roof.light[known].sum() / 60000, rel=0.004)
