@@ -26,6 +26,7 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lightless,
     second_light,
     standing,
     states,
@@ -48,7 +49,7 @@ from analysis.results import (
 from analysis.results_light import FacingDay
 from analysis.results_writing import DayResults, Minutes
 from analysis.shared import Shared
-from analysis.sky import Sky
+from analysis.sky import GLOBAL, LUX, Sky
 from analysis.sun import DAY_MS, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
 from logger import hands_on
@@ -216,6 +217,8 @@ def _judge_group(
     frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     second = second_light.of_array(array, sky, lies, light)
+    sensors = (f"irradiance.{array.name}.plane", GLOBAL, LUX)
+    dead = lightless.sensors(sensors, sky.as_read, sky.sun.elevation, grid)
     is_half = any(array.name in pair for pair in alike.pairs(settings))
     half = alike.half(array, grid.step, grid.start, light, said, state) if is_half else None
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
@@ -230,10 +233,14 @@ def _judge_group(
         )
         judged.append(
             _Judged(
-                cover.with_frost(
-                    yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second),
-                    stretch,
-                    frosty[a:b],
+                lightless.with_dead(
+                    cover.with_frost(
+                        yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second),
+                        stretch,
+                        frosty[a:b],
+                    ),
+                    dead,
+                    grid,
                 ),
                 rungs,
                 minutes.where(mask & inside & (state != states.NIGHT)),

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
 from analysis.frames import Grid
+from analysis.results import ArrayDay
 from analysis.sun import Floats
+
+Mask = npt.NDArray[np.bool_]
 
 # The thickest cloud leaves a few hundredths of what comes from the sun, for minutes; common practice, no source.
 _NOTHING_SHARE, _LEAST_MS = 0.008, 3_600_000
@@ -14,7 +20,7 @@ _WELL_UP_DEG = 10.0
 _SOLAR_CONSTANT = 1361.0
 
 
-def where(light: Floats, elevation: Floats, grid: Grid) -> npt.NDArray[np.bool_]:
+def where(light: Floats, elevation: Floats, grid: Grid) -> Mask:
     """Intervals in which a sensor of light from the whole sky says what no day gives, for an hour or more.
 
     Parameters
@@ -33,3 +39,28 @@ def where(light: Floats, elevation: Floats, grid: Grid) -> npt.NDArray[np.bool_]
     spell = np.cumsum(begins)
     lasts = np.bincount(spell[dark], minlength=int(spell[-1]) + 1) * grid.step
     return np.asarray(dark & (lasts[spell] >= _LEAST_MS))
+
+
+def sensors(
+    channels: Sequence[str], read: Callable[[str], Floats], elevation: Floats, grid: Grid
+) -> Mapping[str, Mask]:
+    """When which of some light sensors were dead; those that never were are not in it.
+
+    Parameters
+    ----------
+    channels : sequence of str
+    read : callable
+        Gives a channel's light on the grid [W/m²].
+    elevation : ndarray
+    grid : Grid
+    """
+    found = {channel: where(read(channel), elevation, grid) for channel in channels}
+    return {channel: dead for channel, dead in found.items() if dead.any()}
+
+
+def with_dead(day: ArrayDay, dead: Mapping[str, Mask], grid: Grid) -> ArrayDay:
+    """A day with the minutes in which each light sensor was dead, where one was."""
+    a, b = np.searchsorted(grid.start, [day.start, day.stop])
+    minutes = {channel: float(mask[a:b].sum()) * grid.step / 60_000 for channel, mask in dead.items()}
+    told = {channel: count for channel, count in minutes.items() if count}
+    return replace(day, features=day.features | {"lightless_min": told}) if told else day

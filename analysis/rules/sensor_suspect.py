@@ -26,6 +26,8 @@ _IN_PLANE = (0.75, 1.20)
 _DEADBAND = 0.03
 # Under one clear sky two sensors agree better than either with the sky's model; common practice, no source.
 _APART, _TOGETHER = 0.10, 0.06
+# Of a day's light, where a clock that is off by hours makes half of one dark; common practice, no source.
+_DEAD_SHARE = 0.55
 # Under cloud the light on the flat leads into a plane less well; common practice, no source.
 _OUTVOTED = 0.15
 _QUANTITIES = {EVIDENCE[PLANE]: "plane", EVIDENCE[REFERENCE]: "reference_current"}
@@ -46,7 +48,7 @@ def found(history: History) -> list[Finding]:
         findings += [
             _drift(channel, spell, history) for spell in drifted if told.isdisjoint(d.day for d in spell.shown)
         ]
-    findings += _disagreeing(history, findings)
+    findings += _disagreeing(history, findings) + _lightless(history)
     return findings + _outvoted(history, findings)
 
 
@@ -117,6 +119,43 @@ def _apart(spell: Spell[_Pair], history: History) -> Finding:
             "ratio": round(ratio, 3),
             "clear_days": [p.one.day.isoformat() for p in spell.shown],
         },
+        causes=rank(RULE, {}, CAUSES),
+    )
+
+
+def _lightless(history: History) -> list[Finding]:
+    """Sensors that said nothing through most of a day's light."""
+    channels = sorted({channel for d in history.array_days for channel in _dead_min(d)})
+    return [_says_nothing(channel, spell, history) for channel in channels for spell in _dead_spells(channel, history)]
+
+
+def _dead_spells(channel: str, history: History) -> list[Spell[ArrayDay]]:
+    lies_on = channel.split(".")[1]
+    # A sensor that faces up stands in the days of every array.
+    days = {d.day: d for d in history.array_days if lies_on in (d.array, "horizontal")}
+    return spells(
+        days.values(),
+        bad=lambda d: _dead_min(d).get(channel, 0.0) >= _DEAD_SHARE * d.daylight_min,
+        well=lambda d: channel not in _dead_min(d) and d.known_min > 0,
+        to_raise=1,
+        to_clear=1,
+    )
+
+
+def _dead_min(day: ArrayDay) -> dict[str, float]:
+    return dict(day.features.get("lightless_min", {}))
+
+
+def _says_nothing(channel: str, spell: Spell[ArrayDay], history: History) -> Finding:
+    return Finding(
+        rule=RULE,
+        subject=f"source.{_source(channel, history)}",
+        state="unacknowledged" if spell.returned is None else "returned",
+        priority="low",
+        since=spell.shown[0].start,
+        until=spell.returned.start if spell.returned else None,
+        summary=f"{_called(channel)} says nothing in full day: dead, unplugged, covered, or in another unit",
+        evidence={"channel": channel, "days": [d.day.isoformat() for d in spell.shown]},
         causes=rank(RULE, {}, CAUSES),
     )
 

@@ -188,3 +188,20 @@ def test_the_same_word_all_night_is_an_offset(tmp_path: Path, offset: float) -> 
     (array,) = found["arrays"]
     known = np.isfinite(said) & (roof.light > 0)
     assert array["iec_61724"]["span"]["irradiation_kwh_m2"] == pytest.approx(roof.light[known].sum() / 60000, rel=0.004)
+
+
+@pytest.mark.parametrize(
+    "sensor", ["irradiance.roof.plane", "irradiance.horizontal.global", "irradiance.horizontal.illuminance"]
+)
+def test_a_dead_light_sensor_is_told_until_it_speaks_again(tmp_path: Path, sensor: str) -> None:
+    """Nothing in full day through the second and third day of four: the sensor is told, from the second on, over with
+    the fourth, though no clear sky was there to try it."""
+    sky = Sky(54.3, 10.1, "2026-05-05", 4, cloud=clouded(4))
+    roof = Given(sky.plane(30.0, 180.0))
+    said = roof.light.copy() if sensor.endswith("plane") else sky.ghi * (115.0 if sensor.endswith("nce") else 1.0)
+    said[1440:4320] = 0.0
+    channels = roof.channels | {sensor: said}
+    (found,) = judged(tmp_path, settings(sky, channels), sky, channels)["findings"]
+    assert (found["rule"], found["evidence"]["channel"]) == ("sensor-suspect", sensor)
+    assert found["evidence"]["days"] == ["2026-05-06", "2026-05-07"]
+    assert found["state"] == "returned"
