@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis import flat, modules
+from analysis import flat, lightless, modules
 from analysis.geometry import Attitude
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
 from analysis.sky import GLOBAL, Parts, Sky
@@ -168,6 +168,9 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     bound = np.full(n, np.nan)
     if missing.any():
         bound[missing] = ways.lit(sky.clear).light[missing]
+        # Where the only voice says that it is dark nobody claims good light: the clock or the place may be wrong.
+        for dead in lightless.sensors(array.name, sky.as_read, sky.sun.elevation, sky.grid).values():
+            bound[missing & dead] = 0.0
     return Light(plane, gain, zero, evidence == PLANE, evidence, bound, beam, lean, passing, glass, ranks)
 
 

@@ -49,7 +49,7 @@ from analysis.results import (
 from analysis.results_light import FacingDay
 from analysis.results_writing import DayResults, Minutes
 from analysis.shared import Shared
-from analysis.sky import GLOBAL, LUX, Sky
+from analysis.sky import Sky
 from analysis.sun import DAY_MS, SunPath, Times, Track, day_start
 from analysis.wanted import ALWAYS, grid_of, wanted_channels, window
 from logger import hands_on
@@ -217,8 +217,7 @@ def _judge_group(
     frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
     second = second_light.of_array(array, sky, lies, light)
-    sensors = (f"irradiance.{array.name}.plane", GLOBAL, LUX)
-    dead = lightless.sensors(sensors, sky.as_read, sky.sun.elevation, grid)
+    dead = lightless.sensors(array.name, sky.as_read, sky.sun.elevation, grid)
     is_half = any(array.name in pair for pair in alike.pairs(settings))
     half = alike.half(array, grid.step, grid.start, light, said, state) if is_half else None
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)

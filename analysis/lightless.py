@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -41,19 +41,18 @@ def where(light: Floats, elevation: Floats, grid: Grid) -> Mask:
     return np.asarray(dark & (lasts[spell] >= _LEAST_MS))
 
 
-def sensors(
-    channels: Sequence[str], read: Callable[[str], Floats], elevation: Floats, grid: Grid
-) -> Mapping[str, Mask]:
-    """When which of some light sensors were dead; those that never were are not in it.
+def sensors(array: str, read: Callable[[str], Floats], elevation: Floats, grid: Grid) -> Mapping[str, Mask]:
+    """When which of the light sensors that an array is judged by were dead; those that never were are not in it.
 
     Parameters
     ----------
-    channels : sequence of str
+    array : str
     read : callable
         Gives a channel's light on the grid [W/m²].
     elevation : ndarray
     grid : Grid
     """
+    channels = f"irradiance.{array}.plane", "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
     found = {channel: where(read(channel), elevation, grid) for channel in channels}
     return {channel: dead for channel, dead in found.items() if dead.any()}
 
