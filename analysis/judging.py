@@ -187,7 +187,7 @@ def _judge_group(
         own = shared.own(array, sky, lies)
         could = expected.with_volts(could, own.best_volts, own.open_volts)
     state = states.of_array(
-        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
+        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered, sky.clear.ghi
     )
     handled = grid.touched(shared.handled(array))
     state[handled & (state != states.NIGHT)] = states.UNKNOWN
