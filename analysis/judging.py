@@ -24,6 +24,7 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lumens,
     standing,
     states,
     storage,
@@ -174,7 +175,7 @@ def _judge_group(
     settings, stretch, grid = shared.settings, shared.stretch, sky.grid
     controller = shared.controller(array)
     lies = geometry.attitude(settings.site.moored, stretch, grid)
-    light = irradiance.on_array(array, sky, lies)
+    light = lumens.doubted(array, irradiance.on_array(array, sky, lies), sky, lies)
     sisterly = None
     if not (light.evidence < WEATHER).all():
         clearness = shared.clearness(array, sky, lies, cover.frost(frosts, grid))
