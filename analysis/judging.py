@@ -32,6 +32,7 @@ from analysis import (
     whereabouts,
     wiring,
     yields,
+    zeros,
 )
 from analysis.drift import Drifts
 from analysis.frames import Grid, Stretch, load
@@ -209,7 +210,10 @@ def _judge_group(
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
-    side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    side = None
+    if overcast:
+        zero = zeros.on_grid(zeros.of_days(array, settings, stretch, suns, shared.path), suns, grid.start)
+        side = twins.side(array, sky, overcast, said, could, state, zero)
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
     judged = []
     for day in suns:
