@@ -12,14 +12,15 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.geometry import Attitude, facings
-from analysis.irradiance import LUX_GAIN, LUX_PASSING, Light
+from analysis.irradiance import LUX_EFFICACY, LUX_GAIN, LUX_PASSING, Light
 from analysis.results import LUX
 from analysis.sky import Parts, Sky
 from analysis.sun import Floats
 from logger.settings import Array
 
 # As much too bright as one standard uncertainty has it.
-_TOO_BRIGHT = float(np.hypot(LUX_GAIN, LUX_PASSING))
+_SHARED = float(np.hypot(LUX_GAIN, LUX_EFFICACY))
+_TOO_BRIGHT = float(np.hypot(_SHARED, LUX_PASSING))
 
 
 def doubted(array: Array, light: Light, sky: Sky, lies: Attitude) -> Light:
@@ -30,7 +31,7 @@ def doubted(array: Array, light: Light, sky: Sky, lies: Attitude) -> Light:
     more = np.where(take, np.maximum(_amplified(array, sky, lies) ** 2 - 1.0, 0.0), 0.0)
     return replace(
         light,
-        sigma_gain=np.sqrt(light.sigma_gain**2 + LUX_GAIN**2 * more),
+        sigma_gain=np.sqrt(light.sigma_gain**2 + _SHARED**2 * more),
         passing=np.sqrt(light.passing**2 + LUX_PASSING**2 * more),
     )
 

@@ -3,8 +3,8 @@
 Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
 "afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``excess_ratio`` of
 an excess, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
-``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is
-dated closer than to a day.
+``k_per_w`` and ``baseline_k_per_w``, or ``ceiling_c`` and ``peak_c``, of a fan; ``apart_v`` of the halves of a bank;
+``to_the_hour`` of whatever is dated closer than to a day.
 """
 
 from __future__ import annotations
@@ -203,6 +203,8 @@ def finding_line(finding: Finding) -> str:
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
+    elif finding.rule == "fan-ineffective" and e.get("ceiling_c") is not None:
+        size = f"box at {quantity(e['peak_c'], '°C')}, where it was held at {quantity(e['ceiling_c'], '°C')}"
     return word(RULES, finding.rule) + (f", {size}" if size else "")
 
 

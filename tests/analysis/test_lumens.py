@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import lumens
-from analysis.irradiance import Light, on_array
+from analysis.irradiance import LUX_EFFICACY, LUX_GAIN, LUX_PASSING, Light, on_array
 from analysis.sky import CLEAR_EFFICACY
 from analysis.sun import Floats
 from tests.analysis.test_light import KIEL, array, lies, noon, sky_of
@@ -29,8 +29,11 @@ def test_facing_a_low_sun_lux_is_doubted_by_how_much_it_makes_of_an_error() -> N
     """In December 54° N, read a tenth too bright, a plane of 20° towards the sun seems to get a sixth more."""
     plain, doubted, _ = both(MIDWINTER, 20.0)
     at = int(np.argmax(plain.plane))
-    for wider, was in ((doubted.sigma_gain, plain.sigma_gain), (doubted.passing, plain.passing)):
-        assert np.sqrt((wider[at] ** 2 - was[at] ** 2) / 0.05**2 + 1.0) == pytest.approx(1.6, abs=0.1)
+    for wider, was, own in (
+        (doubted.sigma_gain, plain.sigma_gain, np.hypot(LUX_GAIN, LUX_EFFICACY)),
+        (doubted.passing, plain.passing, LUX_PASSING),
+    ):
+        assert np.sqrt((wider[at] ** 2 - was[at] ** 2) / own**2 + 1.0) == pytest.approx(1.6, abs=0.1)
 
 
 def test_flat_on_deck_an_error_of_lux_is_that_of_the_light() -> None:
@@ -57,6 +60,6 @@ def test_the_doubt_is_what_a_tenth_less_light_really_changes() -> None:
     first, second = (noon(s, on_array(leaning, s, lies(s)).plane) for s in (whole, less))
     plain, doubted, elevation = both(MIDWINTER, 20.0)
     at = int(np.argmax(elevation))
-    widened = np.sqrt((doubted.sigma_gain[at] ** 2 - plain.sigma_gain[at] ** 2) / 0.05**2 + 1.0)
+    widened = np.sqrt((doubted.passing[at] ** 2 - plain.passing[at] ** 2) / LUX_PASSING**2 + 1.0)
     # The efficacy leans with the sky as well, which the doubt leaves out.
     assert widened == pytest.approx((1.0 - second / first) / 0.07, rel=0.2)
