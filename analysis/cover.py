@@ -15,7 +15,7 @@ from analysis.sun import Floats, Times
 
 # A module is covered from the moment when it gives less than this share of what the light would allow, after a
 # frost, until it gives more than that; common practice, no source.
-COVERED_BELOW, _UNCOVERED_ABOVE = 0.15, 0.40
+COVERED_BELOW, UNCOVERED_ABOVE = 0.15, 0.40
 FROST_C = 1.0
 FROST_MEMORY_MS = 12 * 3_600_000
 _SMOOTHING_MS = 15 * 60_000
@@ -65,33 +65,29 @@ def with_frost(day: ArrayDay, stretch: Stretch, frosty: npt.NDArray[np.bool_]) -
 
 
 def covered(
-    share: Floats, telling: npt.NDArray[np.bool_], frosty: npt.NDArray[np.bool_], grid: Grid, before: bool
+    dark: npt.NDArray[np.bool_], free: npt.NDArray[np.bool_], grid: Grid, before: bool
 ) -> npt.NDArray[np.bool_]:
     """Covered from the first sign to the power's return.
 
     Parameters
     ----------
-    share : ndarray
-        Of `share`.
-    telling : ndarray of bool
-        Bright intervals in which the power may speak: not those in which the array stands at open circuit.
-    frosty : ndarray of bool
-        Of `frost`.
+    dark, free : ndarray of bool
+        Intervals in which, after a frost, next to no light reached the cells; and in which much of it did.
     grid : Grid
     before : bool
         Whether the array was covered when the stretch began.
 
     Notes
     -----
-    Dim intervals say nothing themselves: they take after the last sign, those of the morning after the first sign of
-    their own day, because it snows at night.
+    Intervals without a sign take after the last one, those of the morning after the first sign of their own day,
+    because it snows at night.
     """
-    sign = np.full(len(share), -1, dtype=np.int8)
-    sign[telling & frosty & (share < COVERED_BELOW)] = 1
-    sign[telling & (share > _UNCOVERED_ABOVE)] = 0
+    sign = np.full(len(dark), -1, dtype=np.int8)
+    sign[dark] = 1
+    sign[free] = 0
     signs = np.flatnonzero(sign >= 0)
     if len(signs) == 0:
-        return np.full(len(share), before)
+        return np.full(len(sign), before)
     here = np.arange(len(sign))
     day, _ = _day_bounds(grid)
     last = np.searchsorted(signs, here, side="right") - 1
