@@ -31,8 +31,10 @@ def where(light: Floats, elevation: Floats, grid: Grid) -> Mask:
         Of the sun [degrees].
     grid : Grid
     """
-    above_air = _SOLAR_CONSTANT * np.sin(np.radians(elevation))
-    dark = (light < _NOTHING_SHARE * above_air) & (elevation > _WELL_UP_DEG)
+    dark = (light < _NOTHING_SHARE * _SOLAR_CONSTANT) & (elevation > _WELL_UP_DEG)
+    if not dark.any():
+        return dark
+    dark &= light < _NOTHING_SHARE * _SOLAR_CONSTANT * np.sin(np.radians(elevation))
     if not dark.any():
         return dark
     begins = dark & ~(np.append(False, dark[:-1]) & (np.diff(grid.start, prepend=grid.start[0]) == grid.step))
