@@ -19,6 +19,9 @@ COVERED_BELOW, _UNCOVERED_ABOVE = 0.15, 0.40
 FROST_C = 1.0
 FROST_MEMORY_MS = 12 * 3_600_000
 _SMOOTHING_MS = 15 * 60_000
+# Light that nobody measured beside the array, of a weather series or a clear sky, says little of one dark quarter of an
+# hour, and least under a low sun: a cover is then believed that held so long in good light. Common practice, no source.
+LOW_SUN_DEG, _LEAST_HELD_MS = 5.0, 2 * 3_600_000
 
 
 def share(power: Floats, expected: Floats, grid: Grid) -> Floats:
@@ -65,7 +68,13 @@ def with_frost(day: ArrayDay, stretch: Stretch, frosty: npt.NDArray[np.bool_]) -
 
 
 def covered(
-    share: Floats, telling: npt.NDArray[np.bool_], frosty: npt.NDArray[np.bool_], grid: Grid, before: bool
+    share: Floats,
+    telling: npt.NDArray[np.bool_],
+    frosty: npt.NDArray[np.bool_],
+    grid: Grid,
+    before: bool,
+    unmeasured: npt.NDArray[np.bool_],
+    good: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.bool_]:
     """Covered from the first sign to the power's return.
 
@@ -80,6 +89,10 @@ def covered(
     grid : Grid
     before : bool
         Whether the array was covered when the stretch began.
+    unmeasured : ndarray of bool
+        Where no sensor and no other array gave the light.
+    good : ndarray of bool
+        Where such light is good enough for a sign.
 
     Notes
     -----
@@ -87,8 +100,10 @@ def covered(
     their own day, because it snows at night.
     """
     sign = np.full(len(share), -1, dtype=np.int8)
-    sign[telling & frosty & (share < COVERED_BELOW)] = 1
-    sign[telling & (share > _UNCOVERED_ABOVE)] = 0
+    begins, ends = telling & frosty & (share < COVERED_BELOW), telling & (share > _UNCOVERED_ABOVE)
+    if unmeasured.any():
+        begins = _held(begins & (good | ~unmeasured), ends, unmeasured, grid)
+    sign[begins], sign[ends] = 1, 0
     signs = np.flatnonzero(sign >= 0)
     if len(signs) == 0:
         return np.full(len(share), before)
@@ -100,6 +115,20 @@ def covered(
     held = np.where(last >= 0, sign[previous] == 1, before)
     morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
     return np.where(morning, sign[following] == 1, held)
+
+
+def _held(
+    signs: npt.NDArray[np.bool_], ends: npt.NDArray[np.bool_], unmeasured: npt.NDArray[np.bool_], grid: Grid
+) -> npt.NDArray[np.bool_]:
+    """The signs without those in unmeasured light that the power's return, or the night, ended too soon."""
+    first, _ = _day_bounds(grid)
+    at = np.flatnonzero(signs)
+    # Signs of one day with no return between them are one.
+    spell = np.cumsum(ends)[at] + first[at] * (len(signs) + 1)
+    _, which, count = np.unique(spell, return_inverse=True, return_counts=True)
+    held = signs.copy()
+    held[at] = ~unmeasured[at] | (count[which] * grid.step >= _LEAST_HELD_MS)
+    return held
 
 
 def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:

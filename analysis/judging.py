@@ -8,7 +8,8 @@ from __future__ import annotations
 import datetime as dt
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,11 +20,13 @@ from analysis import (
     evidence,
     expected,
     facing,
+    file_clocks,
     geometry,
     hands,
     instruments,
     irradiance,
     ladder,
+    lit_hours,
     standing,
     states,
     storage,
@@ -33,6 +36,7 @@ from analysis import (
     yields,
 )
 from analysis.drift import Drifts
+from analysis.file_clocks import Doubts
 from analysis.frames import Grid, Stretch, load
 from analysis.results import (
     WEATHER,
@@ -62,6 +66,7 @@ def judge_days(
     record: tuple[int, int],
     longitude: float,
     drifts: Drifts | None = None,
+    doubts: Doubts | None = None,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
 
@@ -82,6 +87,8 @@ def judge_days(
         Of the solar days.
     drifts : mapping, optional
         Drift of each light sensor on each day, to be taken out.
+    doubts : mapping, optional
+        Of each array the stretches, UTC [ms], in which the clock of its file is not believed.
     """
     starts = [day_start(day, longitude) for day in days]
     track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
@@ -97,7 +104,9 @@ def judge_days(
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
     stretch = standing.left_out(hands.left_out(stretch, work, settings), starts)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
+    shared = Shared(
+        stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work, doubts or {}
+    )
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -165,7 +174,20 @@ def _judge_array(array: Array, shared: Shared, frosts: Times, covered: bool) -> 
             group, covered = _judge_group(array, shared, shared.suns[begin:i], sky, frosts, covered)
             judged += group
             begin = i
-    return judged
+    if file_clocks.source_of_power(shared.settings, array.name) is None:
+        return judged
+    return [
+        replace(one, day=_with_ends(one.day, array, shared, sun)) for one, sun in zip(judged, shared.suns, strict=True)
+    ]
+
+
+def _with_ends(day: ArrayDay, array: Array, shared: Shared, sun: SunDay) -> ArrayDay:
+    """A day that says when its power began and ended, where a file tells it, and whether that was believed."""
+    ends = lit_hours.ends_of_power(array, sun, shared.stretch, window(sun))
+    told: dict[str, Any] = {} if ends is None else {file_clocks.ENDS: [round(end, 1) for end in ends]}
+    if any(start <= sun.start < stop for start, stop in shared.doubts.get(array.name, ())):
+        told[file_clocks.DOUBTED] = 1.0
+    return replace(day, features=day.features | told) if told else day
 
 
 def _judge_group(

@@ -27,7 +27,7 @@ from analysis.expected import Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured, Surroundings
 from analysis.irradiance import Light
-from analysis.results import REFERENCE
+from analysis.results import CLEAR, REFERENCE, WEATHER
 from analysis.sun import SunPosition, Times
 from logger.settings import Array, Bank, Controller
 
@@ -100,7 +100,10 @@ def of_array(
     opened, parted = limits.near_open(said, expected), limits.parted(said, expected)
     share = cover.share(said.power, could, grid)
     # An array at open circuit has light: what it does not give is not lost under a cover. Nor is it where no volts are.
-    covered = cover.covered(share, bright & ~opened & ~parted, cover.frost(frosts, grid), grid, covered_before)
+    good = sun.elevation >= cover.LOW_SUN_DEG
+    unmeasured = np.isin(light.evidence, (WEATHER, CLEAR))
+    telling = bright & ~opened & ~parted
+    covered = cover.covered(share, telling, cover.frost(frosts, grid), grid, covered_before, unmeasured, good)
     none = (expected.allowed.free >= JUDGING_SHARE * array.rated_w) & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
     # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
     none |= bright & opened & (said.power < _TRICKLE_SHARE * could)

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import statistics
+from collections.abc import Sequence
+from dataclasses import replace
 
+from analysis import file_clocks
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
+from analysis.file_clocks import Off, PowerDay
 from analysis.findings import History, Spell, spells
 from analysis.results import (
+    Cause,
     Finding,
 )
 from analysis.results_light import LightDay
+from analysis.sun import solar_day
+from logger.settings import Settings, Source
+from logger.zones import zone
 
 RULE = "clock-suspect"
 # Haze that comes up through the day moves the light's noon by some minutes; common practice, no source.
@@ -19,12 +28,12 @@ _SIGMAS = 3.0
 
 
 def found(history: History) -> list[Finding]:
-    """One finding for each spell; two such days in a row raise it."""
+    """One finding for each spell by light, which two such days in a row raise; one for each file by its power."""
     told = [d for d in history.light_days if d.noon_shift_s is not None]
     # Several sensors are one witness of a day: the one that knows its noon best speaks.
     best = {d.day: d for d in sorted(told, key=lambda d: d.noon_sigma_s or 0.0, reverse=True)}
     days = [best[day] for day in sorted(best)]
-    return [
+    by_light = [
         _finding(spell)
         for spell in spells(
             days,
@@ -32,6 +41,7 @@ def found(history: History) -> list[Finding]:
             well=lambda d: abs(d.noon_shift_s or 0.0) < _CLEAR_S,
         )
     ]
+    return by_light + _by_power(history)
 
 
 def _finding(spell: Spell[LightDay]) -> Finding:
@@ -52,3 +62,84 @@ def _finding(spell: Spell[LightDay]) -> Finding:
         },
         causes=rank(RULE, {}, CAUSES),
     )
+
+
+# -- files of power -----------------------------------------------------------------------------------------------
+
+
+def _by_power(history: History) -> list[Finding]:
+    """Of several arrays in one file the first that tells speaks for it."""
+    days = [PowerDay.of(d) for d in history.array_days]
+    found: dict[str, Finding] = {}
+    for array in sorted({d.array for d in days}):
+        source = file_clocks.source_of_power(history.settings, array)
+        if source is None or source.name in found:
+            continue
+        site = history.settings.site
+        spells_off = file_clocks.off([d for d in days if d.array == array], site.timezone)
+        if spells_off:
+            found[source.name] = _of_file(source, array, spells_off, history.settings)
+    return list(found.values())
+
+
+def _of_file(source: Source, array: str, spells_off: Sequence[Off], settings: Settings) -> Finding:
+    shift = statistics.median(o.shift_min for o in spells_off)
+    civil = any(o.civil for o in spells_off)
+    # What comes again with every summer is not over because it is winter.
+    over = spells_off[-1].over and not civil
+    longitude = settings.site.longitude
+    dates = [[solar_day(t, longitude).isoformat() for t in (o.start, o.stop - 1)] for o in spells_off]
+    side = "after" if shift > 0 else "before"
+    hours = f"{abs(shift) / 60:.0f} hours" if abs(shift) >= 90 else "an hour"
+    when = f"from {_written(dates[-1][0])} to {_written(dates[-1][1])}"
+    again = f", and in {len(dates) - 1} earlier spells" if len(dates) > 1 else ""
+    kept = ": " + ("it keeps summer time" if shift > 0 else "it keeps no summer time") if civil else ""
+    return Finding(
+        rule=RULE,
+        subject=f"source.{source.name}",
+        state="returned" if over else "unacknowledged",
+        priority="medium",
+        since=spells_off[0].start,
+        until=spells_off[-1].stop if over else None,
+        summary=f"the power of the {array} array comes {hours} {side} the sun {when}{again}{kept}",
+        evidence={
+            "noon_shift_min": round(shift, 1),
+            "array": array,
+            "spells": dates,
+            "with_civil_clock": civil,
+        },
+        causes=_with_remedy(rank(RULE, {}, CAUSES), _remedy(source, shift, civil, spells_off[0].start, settings)),
+    )
+
+
+def _written(date: str) -> str:
+    day = dt.date.fromisoformat(date)
+    return f"{day.day} {day:%B %Y}"
+
+
+def _remedy(source: Source, shift: float, civil: bool, at: int, settings: Settings) -> str:
+    given = source.time.zone if source.time else "UTC"
+    timezone = settings.site.timezone
+    if not civil:
+        words = f'Compare the instrument\'s own clock with a watch, and with zone = "{given}" in time of source'
+        return f"{words} {source.name!r} in the settings; then look at longitude. Nothing need be opened."
+    wanted = timezone if shift > 0 else _standard(timezone, at)
+    return (
+        f'Write zone = "{wanted}" into time of source {source.name!r} in the settings, import the file again, assess. '
+        f"Stamps that end in an offset of their own, as -07:00, need that offset as plain text in format too: "
+        f'format = "%Y-%m-%d %H:%M:%S-07:00". Until then those days are not judged.'
+    )
+
+
+def _standard(timezone: str, at: int) -> str:
+    """The zone's standard time as a fixed offset."""
+    year = dt.datetime.fromtimestamp(at / 1000, dt.UTC).year
+    moments = [dt.datetime(year, month, 1, tzinfo=zone(timezone)) for month in (1, 7)]
+    standard = next((m for m in moments if not m.dst()), moments[0])
+    minutes = round((standard.utcoffset() or dt.timedelta()).total_seconds() / 60)
+    sign, hours, rest = "+" if minutes >= 0 else "-", abs(minutes) // 60, abs(minutes) % 60
+    return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
+
+
+def _with_remedy(causes: tuple[Cause, ...], check: str) -> tuple[Cause, ...]:
+    return tuple(replace(c, next_check=check) if c.cause == "clock-or-position" else c for c in causes)
