@@ -35,6 +35,11 @@ _NEARER_MIN = 20.0
 _AT_CHANGE_DAYS = 7
 # Power so long after sunset, or before sunrise, and none for as long at the other end: no plane does that [min].
 _BEYOND_MIN = 25.0
+# Where hours are missing at the other end, less is enough: no more of the dark is read.
+_HOURS_MIN, _SEEN_MIN = 120.0, 12.0
+# So long after the sun a plane that faces the midday wakes to that power, and so long before it it goes to sleep: 15 to
+# 50 minutes on three measured roofs.
+_WAKES_MIN = 30.0
 
 Doubts = Mapping[str, Sequence[tuple[int, int]]]
 
@@ -204,12 +209,19 @@ def _by_hours(told: Sequence[_Told]) -> list[Off]:
 
 
 def _is_beyond(day: _Told) -> bool:
+    outer, inner = _outer_and_inner(day)
+    return min(outer, inner) > (_BEYOND_MIN if inner < _HOURS_MIN else _SEEN_MIN)
+
+
+def _outer_and_inner(day: _Told) -> tuple[float, float]:
+    """How far the day's power lies beyond one end of the light, and within the other [min]."""
     first, last = day.ends
-    return min(first, last) > _BEYOND_MIN or max(first, last) < -_BEYOND_MIN
+    return (last, first) if first + last > 0 else (-first, -last)
 
 
 def _shift(day: _Told) -> float:
     """By how much the day's power comes late [min]; of hours the end that was read whole tells more than the other."""
     first, last = day.ends
-    inner = first if first > 0 else last
-    return float(inner if abs(inner) > 120.0 else (first + last) / 2)
+    side = 1.0 if first + last > 0 else -1.0
+    _, inner = _outer_and_inner(day)
+    return side * (inner - _WAKES_MIN) if inner > _HOURS_MIN else (first + last) / 2

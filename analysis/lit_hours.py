@@ -30,7 +30,7 @@ _LEAST_MS = 20 * MINUTE_MS
 _SIGMA_S = 600.0
 # Of an array's power this share of the day's own best, and of its rating, is light; so many hours of it make a day
 # whose ends can be told. Common practice, no source.
-_POWER_SHARE, _RATED_SHARE, _LEAST_LIT_H = 0.03, 0.01, 4.0
+_POWER_SHARE, _RATED_SHARE, _LEAST_LIT_H = 0.03, 0.01, 2.0
 
 
 def never_dark(channel: str, day: SunDay, dark: Floats) -> LightDay:

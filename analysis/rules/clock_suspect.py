@@ -25,6 +25,8 @@ RULE = "clock-suspect"
 # Haze that comes up through the day moves the light's noon by some minutes; common practice, no source.
 _RAISE_S, _CLEAR_S = 15 * 60.0, 8 * 60.0
 _SIGMAS = 3.0
+# The hours of power tell a zone no better; common practice, no source.
+_WHOLE_MIN = 25.0
 
 
 def found(history: History) -> list[Finding]:
@@ -90,7 +92,7 @@ def _of_file(source: Source, array: str, spells_off: Sequence[Off], settings: Se
     longitude = settings.site.longitude
     dates = [[solar_day(t, longitude).isoformat() for t in (o.start, o.stop - 1)] for o in spells_off]
     side = "after" if shift > 0 else "before"
-    hours = f"{abs(shift) / 60:.0f} hours" if abs(shift) >= 90 else "an hour"
+    hours = f"about {abs(shift) / 60:.0f} hours" if abs(shift) >= 90 else "an hour"
     when = f"from {_written(dates[-1][0])} to {_written(dates[-1][1])}"
     again = f", and in {len(dates) - 1} earlier spells" if len(dates) > 1 else ""
     kept = ": " + ("it keeps summer time" if shift > 0 else "it keeps no summer time") if civil else ""
@@ -121,9 +123,15 @@ def _remedy(source: Source, shift: float, civil: bool, at: int, settings: Settin
     given = source.time.zone if source.time else "UTC"
     timezone = settings.site.timezone
     if not civil:
-        words = f'Compare the instrument\'s own clock with a watch, and with zone = "{given}" in time of source'
-        return f"{words} {source.name!r} in the settings; then look at longitude. Nothing need be opened."
-    wanted = timezone if shift > 0 else _standard(timezone, at)
+        fits = _fitting(given, shift)
+        return (
+            f'Compare the instrument\'s own clock with a watch, and with zone = "{given}" in time of source '
+            f"{source.name!r} in the settings"
+            + (f': its stamps fit zone = "{fits}"' if fits else "")
+            + "; then look at "
+            "longitude. Nothing need be opened. Until then those days are not judged."
+        )
+    wanted = timezone if shift > 0 else _offset(_standard(timezone, at))
     return (
         f'Write zone = "{wanted}" into time of source {source.name!r} in the settings, import the file again, assess. '
         f"Stamps that end in an offset of their own, as -07:00, need that offset as plain text in format too: "
@@ -131,12 +139,27 @@ def _remedy(source: Source, shift: float, civil: bool, at: int, settings: Settin
     )
 
 
-def _standard(timezone: str, at: int) -> str:
-    """The zone's standard time as a fixed offset."""
+def _fitting(given: str, shift: float) -> str | None:
+    """The fixed offset in which stamps that come so late [min] would come right; None where no whole hour would."""
+    offset = _minutes(dt.datetime(2000, 1, 1, tzinfo=zone(given)))
+    whole = round(shift / 60)
+    near = whole != 0 and abs(shift - 60 * whole) <= _WHOLE_MIN and abs(offset + 60 * whole) <= 14 * 60
+    return _offset(offset + 60 * whole) if near else None
+
+
+def _standard(timezone: str, at: int) -> int:
+    """The zone's standard time, east of Greenwich [min]."""
     year = dt.datetime.fromtimestamp(at / 1000, dt.UTC).year
     moments = [dt.datetime(year, month, 1, tzinfo=zone(timezone)) for month in (1, 7)]
-    standard = next((m for m in moments if not m.dst()), moments[0])
-    minutes = round((standard.utcoffset() or dt.timedelta()).total_seconds() / 60)
+    return _minutes(next((m for m in moments if not m.dst()), moments[0]))
+
+
+def _minutes(moment: dt.datetime) -> int:
+    return round((moment.utcoffset() or dt.timedelta()).total_seconds() / 60)
+
+
+def _offset(minutes: int) -> str:
+    """As the settings write a fixed offset."""
     sign, hours, rest = "+" if minutes >= 0 else "-", abs(minutes) // 60, abs(minutes) % 60
     return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
 
