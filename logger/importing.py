@@ -118,7 +118,14 @@ def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -
 def _first_reject(block: Block, table: CsvTable, source: SourcePlan) -> str:
     if not block.rejects:
         return "no time"
-    told = f"line {block.rejects[0].line}: {block.rejects[0].reason}"
+    first = block.rejects[0]
+    told = f"line {first.line}: {first.reason}"
+    if {reject.reason for reject in block.rejects} <= {"record too short", "record too long"}:
+        return (
+            f"{told} for the {table.columns} columns of the first line, and so are all that follow: the lines are no "
+            "rows of one table. A file of fixed places is no CSV and must be turned into one first; where the table "
+            "begins further down, give skip_rows"
+        )
     return told + advice(source.time, table.unread) if source.time else told
 
 

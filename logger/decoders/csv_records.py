@@ -19,7 +19,8 @@ _QUOTED = re.compile(r'(^|[,;|\t ])"(?:[^"]|"")*"(?=[,;|\t ]|$)')
 _OPENING = re.compile(r'(?:^|[,;|\t ])"')
 
 
-# How files begin that are no text: gzip, bzip2, xz, zip (so do workbooks), old workbooks, PDF, databases, Parquet.
+# How files begin that are no text: gzip, bzip2, xz, zip (so do workbooks), old workbooks, PDF, databases, Parquet, HDF5
+# (so does netCDF 4), netCDF of old.
 _NO_TEXT = {
     b"\x1f\x8b": "compressed; unpack it",
     b"BZh": "compressed; unpack it",
@@ -29,6 +30,9 @@ _NO_TEXT = {
     b"%PDF": "a PDF; ask for the table as CSV",
     b"SQLite format 3": "a database; take its table out as CSV",
     b"PAR1": "Parquet that no export of ours wrote; turn it into CSV",
+    b"\x89HDF\r\n": "HDF5 or netCDF, arrays in binary; take the table out as CSV",
+    b"CDF\x01": "netCDF, arrays in binary; take the table out as CSV",
+    b"CDF\x02": "netCDF, arrays in binary; take the table out as CSV",
 }
 _TOLD_BY = 400
 _WIDE = ("utf-16", "utf-32")

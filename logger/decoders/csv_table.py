@@ -96,6 +96,11 @@ class CsvTable:
         )
 
     @property
+    def columns(self) -> int:
+        """How many columns the first line has; 0 while none was seen."""
+        return self._width
+
+    @property
     def resumable(self) -> bool:
         """Whether `state` and `consumed` can be used: the columns are known, and bytes can be counted."""
         return self._records.resumable and self._separator is not None
@@ -163,10 +168,21 @@ class CsvTable:
         self._header, self._after_header = row, True
         return True
 
+    @property
+    def _parting(self) -> str:
+        given = self._plan.separator
+        return "tab, semicolon or comma" if given is None else f"separator {given!r}"
+
     def _does_not_fit(self, row: list[str], last: int) -> ImportFault:
         line = self._plan.skip_rows + 1
         missing = [f"{name!r}" for name in sorted(self._names - set(row))]
         what = f"has no column {', '.join(missing)}" if missing else f"has {len(row)} columns, none at position {last}"
+        if len(row) == 1:
+            return ImportFault(
+                f"{self._where}, line {line}: {what}; no {self._parting} parts this line into columns: {row[0]!r}. "
+                f"Where the table begins further down, give source {self._plan.name!r} skip_rows; a file of fixed "
+                "places is no CSV and must be turned into one first"
+            )
         return ImportFault(
             f"{self._where}, line {line}: {what}; its columns are {', '.join(repr(cell) for cell in row)}. "
             f"Mend field, skip_rows or separator of source {self._plan.name!r}"
