@@ -156,6 +156,11 @@ def untaken_line(wh: float) -> str:
 def _cannot_tell(spans: Sequence[ArraySpan]) -> str:
     days = max((len(s.light) for s in spans), default=0)
     silent = [s.silent for s in spans if s.silent is not None]
+    if silent and min(silent) == 1.0:
+        return (
+            "Cannot tell yet: nothing was heard of what an array gives. "
+            "A source of its volts and amps, or of its power (array.NAME.power), would settle it."
+        )
     if silent and min(silent) > 0.5:
         return (
             "Cannot tell yet: more than half of the daylight was not heard. "
