@@ -205,10 +205,17 @@ def finding_line(finding: Finding) -> str:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
     elif finding.rule == "facing-suspect" and e.get("tilt") is not None:
         size = f"by its light {facing(e)}"
+    elif finding.rule == "clock-suspect" and e.get("spells"):
+        size = _late(float(e["noon_shift_min"])) + (" while summer time holds" if e.get("with_civil_clock") else "")
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
     return word(RULES, finding.rule) + (f", {size}" if size else "")
+
+
+def _late(minutes: float) -> str:
+    hours = round(abs(minutes) / 60)
+    return f"{'an hour' if hours == 1 else f'{number(hours)} hours'} {'late' if minutes > 0 else 'early'}"
 
 
 def _harvest_line(finding: Finding) -> str:
