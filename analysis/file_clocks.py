@@ -34,7 +34,7 @@ _NEARER_MIN = 20.0
 # Where the days that tell are few, a step lies within so many of the zone's own change.
 _AT_CHANGE_DAYS = 7
 # Power so long after sunset, or before sunrise, and none for as long at the other end: no plane does that [min].
-_BEYOND_MIN = 25.0
+_BEYOND_MIN, _WELL_MIN = 25.0, 5.0
 # Where hours are missing at the other end, less is enough: no more of the dark is read.
 _HOURS_MIN, _SEEN_MIN = 120.0, 12.0
 # So long after the sun a plane that faces the midday wakes to that power, and so long before it it goes to sleep: 15 to
@@ -201,7 +201,7 @@ def _change_at(told: Sequence[_Told], i: int, timezone: str) -> int | None:
 
 def _by_hours(told: Sequence[_Told]) -> list[Off]:
     found = []
-    for spell in spells(told, bad=_is_beyond, well=lambda d: not _is_beyond(d)):
+    for spell in spells(told, bad=_is_beyond, well=lambda d: min(_outer_and_inner(d)) < _WELL_MIN):
         shift = statistics.median(_shift(d) for d in spell.shown)
         last = spell.shown[-1] if spell.returned else told[-1]
         found.append(Off(spell.shown[0].start, last.stop, shift, civil=False, over=spell.returned is not None))
