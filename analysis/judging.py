@@ -27,6 +27,7 @@ from analysis import (
     irradiance,
     ladder,
     lit_hours,
+    spikes,
     standing,
     states,
     storage,
@@ -102,7 +103,7 @@ def judge_days(
     always = [c for c in wanted if c.startswith(ALWAYS)]
     work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
-    stretch = standing.left_out(hands.left_out(stretch, work, settings), starts)
+    stretch = spikes.left_out(standing.left_out(hands.left_out(stretch, work, settings), starts), settings)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = Shared(
         stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work, doubts or {}

@@ -20,8 +20,8 @@ from logger.settings import Settings
 from tests.analysis import frames
 
 FIRST = dt.date(2025, 1, 1)
-# How much later the power begins than the sun, and by how much earlier it ends [min]: ``serf_east_15min_ac_power.csv`` of
-# pvanalytics.
+# How much later the power begins than the sun, and by how much earlier it ends [min]: ``serf_east_15min_ac_power.csv``
+# of pvanalytics.
 WAKES, SLEEPS, SPREAD = 45.0, -57.0, 15.0
 
 
