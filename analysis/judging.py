@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis import (
     bank,
+    beyond_clear,
     cover,
     enclosure,
     evidence,
@@ -242,13 +243,15 @@ def _judge_group(
         rungs = ladder.of_day(
             array, controller, day, mask, grid, clear, horizontal, light, said, could, state, shared.ohms(array, day)
         )
+        lasting = yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly)
+        # A vessel that swings has a clear sky for each heading.
+        if settings.site.moored == "fixed" and (
+            beyond := beyond_clear.of_day(mask, grid, day.noon, array.rated_w, light, said, could)
+        ):
+            lasting = replace(lasting, features=lasting.features | beyond)
         judged.append(
             _Judged(
-                cover.with_frost(
-                    yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly),
-                    stretch,
-                    frosty[a:b],
-                ),
+                cover.with_frost(lasting, stretch, frosty[a:b]),
                 rungs,
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,

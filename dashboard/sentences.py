@@ -222,7 +222,9 @@ def _harvest_line(finding: Finding) -> str:
     """The same of an array that gave less, or more, than the light allowed."""
     e = finding.evidence
     line = word(RULES, finding.rule)
-    if e.get("excess_ratio") is not None:
+    if e.get("excess_ratio") is not None and e.get("light") == "clear sky":
+        line = f"gave {percent(e['excess_ratio'])} of what a cloudless sky allows it"
+    elif e.get("excess_ratio") is not None:
         line = f"gave {percent(e['excess_ratio'])} of what its settings allow"
     elif e.get("found_by") == "clear days":
         line = f"lost {percent(e['lost_fraction'])} from clear day to clear day"

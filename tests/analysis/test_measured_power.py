@@ -140,17 +140,24 @@ def test_missing_days_are_told_as_a_silence(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "field", "power"),
-    [
-        ("serf_east_1min_ac_power.csv", "ac_power__752", 6000),
-        ("nrel_1axis_tracker_mesa_ac_power.csv", "ac_power", 400),
-    ],
+    ("name", "field"), [("serf_east_1min_ac_power.csv", "ac_power__752"), ("serf_east_15min_ac_power.csv", "ac_power")]
 )
-def test_power_alone_says_that_it_cannot_tell(name: str, field: str, power: int, tmp_path: Path) -> None:
-    """The clear sky is an upper bound and judges nobody: a tracker that was drawn fixed is no finding either."""
-    told = judged(tmp_path, [DATA / name], power, field=field)
+def test_power_alone_says_that_it_cannot_tell(name: str, field: str, tmp_path: Path) -> None:
+    """The clear sky is an upper bound, and judges nobody who stays below it."""
+    told = judged(tmp_path, [DATA / name], field=field)
     assert {day["verdict"] for day in told["arrays"][0]["days"]} == {"cannot tell"}
     assert told["findings"] == []
+
+
+def test_a_tracker_that_was_drawn_fixed_is_told(tmp_path: Path) -> None:
+    """Each of its six days it gives, by morning and by evening, what no cloudless sky gives a plane that lies still."""
+    told = judged(tmp_path, [DATA / "nrel_1axis_tracker_mesa_ac_power.csv"], 400)
+    assert {day["verdict"] for day in told["arrays"][0]["days"]} == {"cannot tell"}
+    (excess,) = told["findings"]
+    assert excess["rule"] == "yield-excess"
+    assert "follows the sun" in excess["summary"]
+    assert excess["evidence"]["excess_ratio"] > 1.5
+    assert excess["causes"][0]["cause"] == "wrong-orientation"
 
 
 def test_a_value_a_day_is_asked_about_at_the_import(tmp_path: Path) -> None:
