@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import counted, drift, file_clocks, hands
+from analysis import boxes, counted, drift, file_clocks, hands
+from analysis.ceiling import Steps
 from analysis.findings import History, StoreEvent
 from analysis.folding import fold
 from analysis.in_force import SettingsThroughTime
@@ -82,6 +83,7 @@ class _Assessment:
         self.longitude = located.settings.site.longitude
         self.settings = SettingsThroughTime(_settings_in_force(connection, located), self.longitude)
         self.record = _record_bounds(connection)
+        self.warmth: dict[tuple[str, dt.date], Steps] = {}
 
     def run(self, progress: Progress) -> list[dt.date]:
         stale = self.connection.execute("SELECT hour, seq FROM stale").fetchall()
@@ -91,6 +93,7 @@ class _Assessment:
         # What they tell of the clock of a file moves what is believed of others.
         done |= self._work_off(self._doubted(), progress)
         with transaction(self.connection):
+            boxes.work_out(self.connection, self.settings, self.located.settings, self.warmth, done, METHOD)
             self._write_findings()
             # An hour touched again meanwhile has another number and stays for the next time.
             self.connection.executemany("DELETE FROM stale WHERE hour = ? AND seq = ?", stale)
@@ -200,6 +203,8 @@ class _Assessment:
         with transaction(self.connection):
             for result in results:
                 write_day(self.connection, result, METHOD)
+        for result in results:
+            self.warmth |= {(box, result.sun.day): steps for box, steps in result.warmth.items()}
         following = days[-1] + dt.timedelta(1)
         end = day_start(following, self.longitude)
         after_new = {a.name: self._covered_before(a.name, end) for a in settings.array}
@@ -233,6 +238,8 @@ class _Assessment:
             events=_events(self.connection),
             twin_days=results.twin_days(),
             facing_days=[d for d in results.facing_days() if d.array in names],
+            alike_days=[d for d in results.alike_days() if {d.one, d.other} <= names],
+            box_spells=results.box_spells(),
             notes=results.notes(),
             work=work,
             changes=self.settings.changes(),

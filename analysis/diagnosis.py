@@ -29,10 +29,12 @@ BACKGROUND: dict[str, tuple[float, float]] = {
     "covered": (0.2, 0.5),  # share of the loss while covered after frost
     "string_share": (0.0, 0.3),  # loss less the share of one string
     "substring_share": (0.0, 0.3),  # loss less the nearest whole number of substrings
+    "by_volts": (0.4, 0.5),  # of a loss beside an alike array, what its volts lost: 1 volts alone, 0 amps alone
     "cable_share": (0.2, 0.5),  # share of the loss that the measured cable resistance explains
     "growth": (0.5, 0.8),  # growth of a resistance since it was first bad, over that first value
     "intercept": (0.0, 0.5),  # volts between two meters at no current
     "jump": (0.5, 0.6),  # 1 from one day to the next, 0 crept in (K/W)
+    "ceiling_kept": (0.5, 0.6),  # 1 the box is held again, at a higher warmth; 0 nothing holds it
     "volts_share": (0.6, 0.5),  # array volts over open circuit while it gave nothing
     "trickle": (0.01, 0.02),  # what flowed at all, over what the light allows
     "below_need": (0.3, 0.5),  # share of that time with volts below the bank's need

@@ -12,6 +12,7 @@ can be fitted to such data, and where not, was tried on measured inverters).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,12 +20,13 @@ import numpy as np
 from analysis.frames import Grid, Stretch
 from analysis.results import EnclosureEstimate
 from analysis.sun import DAY_MS, Floats
-from logger.settings import Enclosure, Settings
+from logger.settings import Controller, Enclosure, Settings
 
 FALLBACK_LIMIT_C = 40.0
 LEAST_RISE_K = 2.5
 _STEP_MS = 10 * 60_000
 _LEAST_STEPS = 12
+_NEAR_MS = 30 * 60_000
 # Heat from what no channel tells, in watts, and how well it is known; common practice, no source.
 _OTHER_W, _OTHER_SIGMA_W = 2.0, 3.0
 # Share by which the loss at a stated efficiency may be off, for the whole day alike.
@@ -80,9 +82,18 @@ def of_day(
                 over_limit_min=over,
                 loss_w=float(np.nanmean(steps.loss)) if len(steps.loss) else None,
                 n=len(steps.loss),
+                peak_air_c=_air_at(enclosure, stretch, int(inside.start[peak])),
             )
         )
     return found
+
+
+def _air_at(enclosure: Enclosure, stretch: Stretch, moment: int) -> float | None:
+    """The air that the box breathed within half an hour of a moment [°C]."""
+    if enclosure.surroundings is None:
+        return None
+    near = stretch[f"{enclosure.surroundings}.temperature"].between(moment - _NEAR_MS, moment + _NEAR_MS)
+    return float(near.value.mean()) if len(near.value) else None
 
 
 def _steps(enclosure: Enclosure, settings: Settings, stretch: Stretch, start: int) -> _Steps:
@@ -111,15 +122,37 @@ def _loss(enclosure: Enclosure, settings: Settings, stretch: Stretch, grid: Grid
     """
     total = np.zeros(len(grid.start))
     any_known = False
-    for controller in settings.controller:
-        if controller.enclosure != enclosure.name:
+    for controller, watts in _inputs(enclosure, settings, stretch, grid):
+        total = total + np.maximum(watts, 0.0) * (1.0 - controller.efficiency)
+        any_known = True
+    return total if any_known else np.full(len(grid.start), np.nan)
+
+
+def measured_loss(enclosure: Enclosure, settings: Settings, stretch: Stretch, grid: Grid) -> Floats:
+    """The same, but input less output where a controller's output has a power meter of its own [W].
+
+    Over days the scatter of two meters counts for little; how a loss grows with the load is then seen as it is.
+    """
+    total, lost = np.zeros(len(grid.start)), False
+    for controller in (c for c in settings.controller if c.enclosure == enclosure.name):
+        inputs = [watts for c, watts in _inputs(enclosure, settings, stretch, grid) if c.name == controller.name]
+        if not inputs:
             continue
+        into, lost = np.sum(inputs, axis=0), True
+        by_paper = np.maximum(into, 0.0) * (1.0 - controller.efficiency)
+        output = f"controller.{controller.name}.output_power"
+        total = total + (into - stretch[output].on(grid) if output in stretch else by_paper)
+    return total if lost else np.full(len(grid.start), np.nan)
+
+
+def _inputs(
+    enclosure: Enclosure, settings: Settings, stretch: Stretch, grid: Grid
+) -> Iterator[tuple[Controller, Floats]]:
+    """What goes into each controller in the box, array by array [W]."""
+    for controller in (c for c in settings.controller if c.enclosure == enclosure.name):
         for array in (a for a in settings.array if a.controller == controller.name):
             watts = stretch[f"array.{array.name}.voltage"].on(grid) * stretch[f"array.{array.name}.current"].on(grid)
-            watts = np.where(np.isfinite(watts), watts, stretch[f"array.{array.name}.power"].on(grid))
-            total = total + np.maximum(watts, 0.0) * (1.0 - controller.efficiency)
-            any_known = True
-    return total if any_known else np.full(len(grid.start), np.nan)
+            yield controller, np.where(np.isfinite(watts), watts, stretch[f"array.{array.name}.power"].on(grid))
 
 
 def _told(running: Floats) -> dict[str, Floats]:

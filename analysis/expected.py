@@ -117,7 +117,7 @@ def _errors(array: Array, light: Light, power: Floats, sigma_k: Floats, grid: Gr
     warmth = np.abs(array.module.temp_coeff_power / 100.0) * sigma_k
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         halvings = np.log2(np.clip(modules.STC_IRRADIANCE / light.plane, 1.0, 64.0))
-    dark = np.full(len(power), array.rated_w * light.sigma_offset / modules.STC_IRRADIANCE)
+    dark = array.rated_w * light.sigma_zero / modules.STC_IRRADIANCE
     relative = (light.sigma_gain, np.full(len(power), NAMEPLATE), warmth, DIM_A_HALVING * halvings, light.lean)
     return Budget((*(share * power for share in relative), dark), light.passing * power, grid.step)
 

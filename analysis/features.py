@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import statistics
 from collections.abc import Sequence
 from typing import Any
 
-from analysis import trends
+from analysis import alike, trends
 from analysis.explained import without_cables
 from analysis.findings import History
 from analysis.results import ArrayDay
@@ -74,6 +75,7 @@ def of_shortfall(
     if lost > 0:
         reach = shown[0].start - trends.REACH_DAYS * DAY_MS
         near = [d for d in days if reach <= d.start <= shown[-1].start + _AFTERWARDS_MS]
+        features |= _beside(history, name, dates)
         features |= _dirt(history, name, near, shown[-1].start, lost) | _ice(days, shown, returned, lost)
         features |= _recurring(shown)
     return features | steps_of_loss(array, lost) | cable_share(history, array, lost)
@@ -87,6 +89,12 @@ def _under_snow(days: Sequence[ArrayDay], shown: Sequence[ArrayDay]) -> float:
     if whole <= 0:
         return 0.0
     return sum(loss for start, loss in losses if any(0 < start - c <= _SNOW_LIES_MS for c in covers)) / whole
+
+
+def _beside(history: History, name: str, dates: set[dt.date]) -> dict[str, float]:
+    """How the loss parts into volts and amps, where an alike array shows what both should be."""
+    told = alike.beside([d for d in history.alike_days if d.day in dates], name)
+    return {"by_volts": told.share} if told else {}
 
 
 def _dirt(history: History, name: str, days: Sequence[ArrayDay], last: int, lost: float) -> dict[str, float]:

@@ -16,6 +16,8 @@ from analysis.results import (
     StateRun,
     TwinDay,
 )
+from analysis.results_alike import AlikeDay
+from analysis.results_boxes import BoxSpell
 from analysis.results_light import FacingDay, LightDay
 from logger.hands_on import HandsOn
 from logger.settings import Settings
@@ -48,6 +50,8 @@ class History:
     light_days: Sequence[LightDay] = ()
     twin_days: Sequence[TwinDay] = ()
     facing_days: Sequence[FacingDay] = ()
+    alike_days: Sequence[AlikeDay] = ()
+    box_spells: Sequence[BoxSpell] = ()
     notes: Sequence[Note] = ()
     counters: Sequence[CounterDay] = ()
     work: Sequence[HandsOn] = ()

@@ -14,25 +14,28 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import flat, modules
-from analysis.geometry import Attitude, facings
+from analysis.geometry import Attitude
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
-from analysis.sky import GLOBAL, Dome, Parts, Sky
+from analysis.sky import GLOBAL, Parts, Sky
 from analysis.sky import LUX as LUX_CHANNEL
 from analysis.sun import Floats
+from analysis.ways import Ways
 from logger.settings import Array
 
 # Standard uncertainties, one sigma: sensor gain between the classes B and C of ISO 9060 for a small-craft sensor;
-# decomposition and transposition a few per cent for tilts up to 45° (IEA-PVPS T13-12:2018 puts the transposition
-# step at 2-5 %). Used as common practice. A lux sensor: its own gain and what the
-# sources differ on efficacy by; of the spread of efficacy in a typical year, 11.6 % an hour, the
-# clearness of the sky explains half, and the rest passes.
+# transposition a few per cent (IEA-PVPS T13-12:2018 puts the step at 2-5 %) of a plane of 45°, and nothing of a flat
+# one, which is the sensor's own. Used as common practice. A reference module: its nameplate, as any module's, and its
+# meter. A lux sensor: its own gain, and the efficacy of light, on which the sources differ by 2 %; of the spread of
+# efficacy in a typical year, 11.6 % an hour, the clearness of the sky explains half, and the rest passes.
 PLANE_GAIN = 0.02
-REFERENCE_GAIN = 0.02
+REFERENCE_GAIN = 0.018
 HORIZONTAL_GAIN = 0.025
 TRANSPOSITION = 0.02
-LUX_GAIN, LUX_PASSING = 0.05, 0.05
+LUX_GAIN, LUX_EFFICACY, LUX_PASSING = 0.05, 0.02, 0.05
 SISTER_GAIN = 0.05
-OFFSET_WM2 = 3.0
+# Where light is dim: what is left of a sensor's zero once its nights are taken off, the zero of the meter beside a
+# reference module, and what else no other evidence tells; common practice, no source.
+ZERO_WM2, ZERO_A, DIM_WM2 = 2.0, 0.01, 3.0
 # By how much Erbs misses the dome's share of the light: a quarter of it on measured minutes (23 and 29 % at two
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
@@ -43,8 +46,6 @@ _BEAM_BESIDE = 0.25
 # (Marchand et al., Adv. Sci. Res. 17, 2020); less under a clear one, so by the light that cloud took.
 WEATHER_GAIN = 0.05
 WEATHER_CLEAR, WEATHER_CLOUD = 0.12, 0.40
-# More than this times a clear sky is the sun's place in the plane, not the sky's; common practice, no source.
-_BRIGHTEST = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +58,15 @@ class Light:
         Irradiance that the cells can use [W/m²], NaN where unknown.
     sigma_gain : ndarray
         Relative standard uncertainty that all intervals share.
-    sigma_offset : float
+    sigma_zero : ndarray
         Absolute standard uncertainty that all intervals share [W/m²].
     measured : ndarray of bool
         Whether a sensor in the plane gave it.
     evidence : ndarray of int8
         Indices into `EVIDENCE`.
     bound : ndarray
-        The most there can be, the clear sky in the plane; NaN where a sensor gave the light [W/m²].
+        The most there can be, the clear sky in the plane or what sisters leave of it; NaN where a sensor gave the light
+        [W/m²].
     beam_share : ndarray
         Share of the light that comes straight from the sun, NaN where unknown.
     lean : ndarray
@@ -80,7 +82,7 @@ class Light:
 
     plane: Floats
     sigma_gain: Floats
-    sigma_offset: float
+    sigma_zero: Floats
     measured: npt.NDArray[np.bool_]
     evidence: npt.NDArray[np.int8]
     bound: Floats
@@ -113,16 +115,7 @@ class _Seen:
     lean: Floats | float = 0.0
     passing: Floats | float = 0.0
     glass: Floats | float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Lit:
-    """What a sky gives an array: usable light [W/m²], its relative spread over the headings that nobody knows with what
-    the transposition leaves open, and its ranks."""
-
-    light: Floats
-    spread: Floats
-    ranks: Floats | None
+    zero: float = DIM_WM2
 
 
 def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
@@ -136,17 +129,18 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     lies : Attitude
         How the vessel lies; without a heading the light is a band over all of them.
     """
-    ways = _Ways(array, sky, lies)
+    ways = Ways(array, sky, lies)
     seen: list[tuple[int, Callable[[], _Seen | None]]] = [
         (PLANE, lambda: _in_plane(array, sky, ways)),
         (REFERENCE, lambda: _reference(array, sky, ways)),
-        (HORIZONTAL, lambda: _from_parts(sky.measured, ways, np.hypot(HORIZONTAL_GAIN, sky.drift_sigma(GLOBAL)))),
-        (LUX, lambda: _from_parts(sky.by_lux, ways, np.hypot(LUX_GAIN, sky.drift_sigma(LUX_CHANNEL)), LUX_PASSING)),
+        (HORIZONTAL, lambda: _from_horizontal(sky, ways)),
+        (LUX, lambda: _from_lux(sky, ways)),
         (WEATHER, lambda: _from_weather(sky, ways)),
     ]
     n = len(sky.grid.start)
     plane, beam = np.full(n, np.nan), np.full(n, np.nan)
     gain, lean, passing, glass = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n)
+    zero = np.full(n, DIM_WM2)
     ranks = np.full((array.modules_in_series, n), np.nan) if ways.several else None
     evidence = np.full(n, CLEAR, dtype=np.int8)
     for kind, look in seen:
@@ -164,6 +158,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
             (lean, found.lean),
             (passing, found.passing),
             (glass, found.glass),
+            (zero, found.zero),
         ):
             target[take] = np.broadcast_to(value, n)[take]
         if ranks is not None and found.ranks is not None:
@@ -173,7 +168,7 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     bound = np.full(n, np.nan)
     if missing.any():
         bound[missing] = ways.lit(sky.clear).light[missing]
-    return Light(plane, gain, OFFSET_WM2, evidence == PLANE, evidence, bound, beam, lean, passing, glass, ranks)
+    return Light(plane, gain, zero, evidence == PLANE, evidence, bound, beam, lean, passing, glass, ranks)
 
 
 def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: Attitude) -> Light:
@@ -187,20 +182,24 @@ def with_sisters(array: Array, light: Light, clearness: Floats, sky: Sky, lies: 
 
     Notes
     -----
-    Sisters can tell which side is weak, never that all are: the clear sky stays the upper bound of such light.
+    Sisters can tell which side is weak, never that all are. The darker the sky that they show, the more of what the
+    clear sky leaves open may still be there, kept from all of them alike: where they show nine tenths of a clear sky a
+    tenth of the rest, where they show one tenth nine. Common practice, no source.
     """
     take = ~np.isfinite(light.plane) & np.isfinite(clearness)
     if not take.any():
         return light
-    ways = _Ways(array, sky, lies)
+    ways = Ways(array, sky, lies)
     # Under a clear sky the beam counts as it stands; under cloud the light comes from all sides.
     found = ways.lit(sky.taken_apart(np.nan_to_num(clearness) * sky.clear.ghi))
     evidence = np.where(take, np.int8(SISTERS), light.evidence)
+    left_open = np.clip(1.0 - clearness, 0.0, 1.0) * np.maximum(light.bound - found.light, 0.0)
     return replace(
         light,
         plane=np.where(take, found.light, light.plane),
         sigma_gain=np.where(take, np.hypot(found.spread, SISTER_GAIN), light.sigma_gain),
         evidence=evidence,
+        bound=np.where(take, found.light + left_open, light.bound),
         ranks=None if light.ranks is None or found.ranks is None else np.where(take, found.ranks, light.ranks),
     )
 
@@ -217,102 +216,10 @@ def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
 
 def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
     """The clear sky in the plane of an array [W/m²]."""
-    return _Ways(array, sky, lies).lit(sky.clear).light
+    return Ways(array, sky, lies).lit(sky.clear).light
 
 
-class _Ways:
-    """The planes of an array's modules, and what falls into them together."""
-
-    def __init__(self, array: Array, sky: Sky, lies: Attitude) -> None:
-        self._sky = sky
-        self._in_series = array.modules_in_series
-        own = array.tilt, array.azimuth
-        whole = [(array.modules_in_series * array.strings_in_parallel, own)]
-        lying = [(group.modules, (group.tilt, group.azimuth)) for group in array.group] or whole
-        self.several = len({way for _, way in lying}) > 1
-        if not self.several:
-            lying = [(whole[0][0], lying[0][1])]
-        self._groups = [(modules, facings(*way, lies)) for modules, way in lying]
-        self.own = facings(*own, lies)
-        self.colours = sky.colours(array.module.technology)
-
-    def lit(self, parts: Parts) -> _Lit:
-        """Usable light under that sky."""
-        dome = self._sky.dome(parts)
-        found = [self._together(dome, way) for way in range(max(len(self._groups[0][1]), 1))]
-        planes = np.stack([light for light, _, _ in found])
-        middle = planes.mean(axis=0)
-        # Half the whole range is a two-sigma band: nothing between the worst and the best heading is a fault.
-        spread = np.hypot(np.ptp(planes, axis=0) / 4, np.mean([apart for _, apart, _ in found], axis=0) / 2)
-        ranks = np.mean([ranks for _, _, ranks in found], axis=0) * self.colours if self.several else None
-        return _Lit(middle * self.colours, spread / np.maximum(middle, 1.0), ranks)
-
-    def lean(self, parts: Parts) -> Floats:
-        """Change of the light in the plane [W/m²] with the dome's share of the whole."""
-        every = sum(count for count, _ in self._groups)
-        found = [
-            count / every * np.mean([self._sky.lean(way, parts) for way in ways], axis=0)
-            for count, ways in self._groups
-        ]
-        return np.asarray(np.sum(found, axis=0))
-
-    def glassed(self, beam_share: Floats) -> Floats:
-        """Share of the light in the array's own plane that passes the glass."""
-        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self.own], axis=0))
-
-    def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
-        """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
-
-        The sky is the horizontal sensor's where there is one, else as clear as it is in the plane.
-        """
-        if not self.several:
-            return plane, None
-        sky = self._sky
-        clear = self._sensor(sky.dome(sky.clear))
-        share = np.where(clear > 0, np.nan_to_num(plane) / np.where(clear > 0, clear, 1.0), 0.0)
-        guessed = sky.taken_apart(np.minimum(share, _BRIGHTEST) * sky.clear.ghi)
-        seen = np.isfinite(sky.measured.ghi) & (sky.measured.ghi > 0)
-        parts = Parts(*(np.where(seen, m, g) for m, g in zip(sky.measured.each, guessed.each, strict=True)))
-        found, own = self.lit(parts), self._sensor(sky.dome(parts))
-        factor = np.where(own > 0, plane / np.where(own > 0, own, 1.0), 0.0)
-        factor = np.where(np.isfinite(plane), factor, np.nan) / self.colours
-        return found.light * factor, None if found.ranks is None else found.ranks * factor
-
-    def _sensor(self, dome: Dome) -> Floats:
-        ways = [self._sky.in_plane(way, dome) for way in self.own]
-        return np.asarray(np.mean([way.light * way.glass for way in ways], axis=0))
-
-    def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
-        """Light that all modules use together, by how much transpositions differ on it, and its ranks [W/m²]."""
-        lit, apart = [], []
-        for count, ways in self._groups:
-            found = self._sky.in_plane(ways[min(way, len(ways) - 1)], dome)
-            lit += [found.light * found.glass] * (count if self.several else 1)
-            apart.append(np.abs(found.apart))
-        if not self.several:
-            return lit[0], apart[0], lit[0][None, :]
-        ranks = _ranks(lit, self._in_series)
-        return _usable(lit, self._in_series), np.max(apart, axis=0), ranks
-
-
-def _ranks(modules: list[Floats], in_series: int) -> Floats:
-    """Light on the best-lit module of a string, on its second and so on, in the mean of the strings [W/m²]."""
-    strings = [np.stack(modules[i : i + in_series]) for i in range(0, len(modules), in_series)]
-    return np.asarray(np.mean([-np.sort(-string, axis=0) for string in strings], axis=0))
-
-
-def _usable(modules: list[Floats], in_series: int) -> Floats:
-    """Light that unequally lit modules can use together, string by string.
-
-    In a string the worst-lit module sets the current, unless its bypass diodes carry the others past it: of n modules
-    the best k give k/n of the voltage at the current of the k-th.
-    """
-    share = (np.arange(in_series) + 1)[:, None] / in_series
-    strings = [np.stack(modules[i : i + in_series]) for i in range(0, len(modules), in_series)]
-    return np.asarray(np.mean([(-np.sort(-string, axis=0) * share).max(axis=0) for string in strings], axis=0))
-
-
-def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
+def _in_plane(array: Array, sky: Sky, ways: Ways) -> _Seen | None:
     channel = f"irradiance.{array.name}.plane"
     plane = sky.light(channel)
     if not np.isfinite(plane).any():
@@ -321,10 +228,10 @@ def _in_plane(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
     share, doubt = _behind_glass(array, ways, beam)
     usable, ranks = ways.beside(plane * share)
     gain = np.sqrt(PLANE_GAIN**2 + sky.drift_sigma(channel) ** 2 + doubt**2)
-    return _Seen(usable, gain, beam, ranks, glass=share)
+    return _Seen(usable, gain, beam, ranks, glass=share, zero=ZERO_WM2)
 
 
-def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | float, Floats | float]:
+def _behind_glass(array: Array, ways: Ways, beam: Floats) -> tuple[Floats | float, Floats | float]:
     """What of the light that a sensor in the plane read reaches cells behind glass, and its standard uncertainty.
 
     A reference cell lies behind glass itself. Where nobody says what the sensor is its light is taken as it was read,
@@ -339,7 +246,7 @@ def _behind_glass(array: Array, ways: _Ways, beam: Floats) -> tuple[Floats | flo
     return through * ways.colours, np.abs(otherwise / through - 1.0)
 
 
-def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
+def _reference(array: Array, sky: Sky, ways: Ways) -> _Seen | None:
     """A module's short-circuit current as light: it reflects, and sees colours, as the array's own modules do.
 
     The form of IEC 60904-2: G = 1000 W/m² · I / I_sc · (1 - α (T - 25 °C)), from memory.
@@ -354,7 +261,8 @@ def _reference(array: Array, sky: Sky, ways: _Ways) -> _Seen | None:
         warm = np.where(np.isfinite(warm), warm, _warmth(rough, sky, array))
     plane = reference_light(amps, array.module.isc, alpha, warm)
     usable, ranks = ways.beside(plane)
-    return _Seen(usable, np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True), ranks)
+    gain, beam = np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True)
+    return _Seen(usable, gain, beam, ranks, zero=1000.0 * ZERO_A / array.module.isc)
 
 
 def _warmth(plane: Floats, sky: Sky, array: Array) -> Floats:
@@ -369,28 +277,39 @@ def reference_light(amps: Floats, isc: float, alpha: float, temperature: Floats)
     return np.maximum(1000.0 * amps / isc * (1.0 - alpha * (temperature - 25.0)), 0.0)
 
 
-def _from_parts(parts: Parts, ways: _Ways, gain: Floats | float, passing: Floats | float = 0.0) -> _Seen | None:
+def _from_horizontal(sky: Sky, ways: Ways) -> _Seen | None:
+    return _from_parts(sky.measured, ways, np.hypot(HORIZONTAL_GAIN, sky.drift_sigma(GLOBAL)), zero=ZERO_WM2)
+
+
+def _from_lux(sky: Sky, ways: Ways) -> _Seen | None:
+    gain = np.sqrt(LUX_GAIN**2 + LUX_EFFICACY**2 + sky.drift_sigma(LUX_CHANNEL) ** 2)
+    return _from_parts(sky.by_lux, ways, gain, LUX_PASSING)
+
+
+def _from_parts(
+    parts: Parts, ways: Ways, gain: Floats | float, passing: Floats | float = 0.0, zero: float = DIM_WM2
+) -> _Seen | None:
     known = np.isfinite(parts.ghi)
     if not known.any():
         return None
     found = ways.lit(parts)
     with np.errstate(divide="ignore", invalid="ignore"):
         beam = np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)
-    relative = np.sqrt(gain**2 + TRANSPOSITION**2 + found.spread**2)
+    relative = np.sqrt(gain**2 + (TRANSPOSITION * ways.steepness) ** 2 + found.spread**2)
     lean = DOME_SHARE * _DAYS_OWN * ways.lean(parts) / np.maximum(found.light, 1.0)
     lean = np.nan_to_num(np.where(parts.told, 0.0, lean))
     light = np.where(known, found.light, np.nan)
-    return _Seen(light, relative, beam, found.ranks, lean, np.hypot(lean, passing))
+    return _Seen(light, relative, beam, found.ranks, lean, np.hypot(lean, passing), zero=zero)
 
 
-def _from_weather(sky: Sky, ways: _Ways) -> _Seen | None:
+def _from_weather(sky: Sky, ways: Ways) -> _Seen | None:
     parts = sky.by_weather
     with np.errstate(divide="ignore", invalid="ignore"):
         taken = np.clip(1.0 - parts.ghi / sky.clear.ghi, 0.0, 1.0)
     return _from_parts(parts, ways, WEATHER_GAIN, WEATHER_CLEAR + WEATHER_CLOUD * np.nan_to_num(taken))
 
 
-def _beam_beside(plane: Floats, sky: Sky, ways: _Ways, glazed: bool = False) -> Floats:
+def _beam_beside(plane: Floats, sky: Sky, ways: Ways, glazed: bool = False) -> Floats:
     """Share of beam on the flat, by the horizontal sensor where there is one, else by the light in the plane."""
     parts = sky.measured
     if not np.isfinite(parts.ghi).any():

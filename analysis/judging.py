@@ -14,8 +14,10 @@ from typing import Any
 import numpy as np
 
 from analysis import (
+    alike,
     bank,
     beyond_clear,
+    boxes,
     cover,
     enclosure,
     evidence,
@@ -114,9 +116,10 @@ def judge_days(
         for a in settings.array
     }
     light_days = shared.light_days()
+    pairs, unheard = alike.pairs(settings), boxes.unheard(settings)
     results = []
     for i, sun in enumerate(suns):
-        boxes = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
+        warm = [e for box in settings.enclosure for e in enclosure.of_day(box, settings, stretch, sun.start, sun.stop)]
         results.append(
             DayResults(
                 sun=sun,
@@ -125,11 +128,13 @@ def judge_days(
                 expected={name: judged[i].expected for name, judged in arrays.items()},
                 states=[run for judged in arrays.values() for run in judged[i].states],
                 loops=loops[sun.start],
-                enclosures=boxes,
+                enclosures=warm,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
                 light=light_days[i],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
+                alike=alike.of_day([judged[i].half for judged in arrays.values()], pairs, sun),
                 facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],
+                warmth={b.name: steps for b in unheard if (steps := boxes.of_day(b, settings, stretch, sun))},
                 storage=storage.of_day(settings, stretch, sun, window(sun)),
             )
         )
@@ -162,6 +167,7 @@ class _Judged:
     expected: Minutes
     states: list[StateRun]
     side: twins.Side | None
+    half: alike.Half | None
     facing: FacingDay | None
 
 
@@ -233,6 +239,8 @@ def _judge_group(
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
     side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    is_half = any(array.name in pair for pair in alike.pairs(settings))
+    half = alike.half(array, grid.step, grid.start, light, said, state) if is_half else None
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)
     judged = []
     for day in suns:
@@ -256,6 +264,7 @@ def _judge_group(
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,
                 side,
+                half,
                 facing.of_day(array, day, sky, seen_in_plane) if seen_in_plane else None,
             )
         )  # fmt: skip

@@ -7,11 +7,10 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis import facing, ladder, report_iec61724, report_trends, trends, verdicts
+from analysis import facing, ladder, report_alike, report_boxes, report_iec61724, report_trends, trends, verdicts
 from analysis.assess import METHOD
 from analysis.results import (
     ArrayDay,
-    EnclosureEstimate,
     Finding,
     Ladder,
     LoopEstimate,
@@ -33,7 +32,7 @@ def verdict(
     -------
     dict
         ``site from to method arrays wiring enclosures bank findings`` as the contract defines them, and beside them
-        ``twins storage light``. What is not known is None, never 0.
+        ``twins alike storage light``. What is not known is None, never 0.
     """
     days = [d.day for d in results.days(first, last)]
     if first is None:
@@ -68,8 +67,11 @@ def verdict(
             for name in dict.fromkeys(c.name for c in settings.cable)
             if any(e.cable == name for e in loops)
         ],
-        "enclosures": _enclosures(results.enclosures(start, stop)),
+        "enclosures": report_boxes.entries(
+            results.enclosures(start, stop), results.box_spells(start, stop), settings.site.longitude
+        ),
         "twins": report_trends.twin_entries(results.twin_days(days[0], days[-1]), results.changes()),
+        "alike": report_alike.entries(results.alike_days(days[0], days[-1])),
         "bank": _bank(results, start, stop),
         "storage": report_iec61724.storage_entry(results.storage_days(days[0], days[-1]), array_days),
         "light": _light(results.light_days(days[0], days[-1])),
@@ -80,7 +82,7 @@ def verdict(
 def _empty(settings: Settings) -> dict[str, Any]:
     return {
         "site": settings.site.name, "from": None, "to": None, "method": METHOD, "arrays": [], "wiring": [],
-        "enclosures": [], "twins": [], "bank": None, "storage": None, "light": [], "findings": [],
+        "enclosures": [], "twins": [], "alike": [], "bank": None, "storage": None, "light": [], "findings": [],
     }  # fmt: skip
 
 
@@ -154,33 +156,6 @@ def _wiring(estimates: Sequence[LoopEstimate]) -> dict[str, Any]:
         "drop_percent": _rounded(last.drop_percent, 3),
         "intercept_v": _rounded(last.intercept_v, 4),
     }
-
-
-def _enclosures(estimates: Sequence[EnclosureEstimate]) -> list[dict[str, Any]]:
-    found = []
-    for name in dict.fromkeys(e.enclosure for e in estimates):
-        mine = [e for e in estimates if e.enclosure == name]
-        told = [e for e in mine if e.thermal_resistance_k_per_w is not None]
-        by_fan = {
-            fan: [e.thermal_resistance_k_per_w for e in told if e.fan == fan and e.thermal_resistance_k_per_w]
-            for fan in ("running", "stopped")
-        }
-        gain = (
-            statistics.median(by_fan["stopped"]) / statistics.median(by_fan["running"])
-            if by_fan["stopped"] and by_fan["running"]
-            else None
-        )
-        latest = next((e for e in reversed(told) if e.fan != "stopped"), told[-1] if told else None)
-        found.append(
-            {
-                "name": name,
-                "peak_c": _rounded(max((e.peak_c for e in mine if e.peak_c is not None), default=None), 2),
-                "limit_c": mine[-1].limit_c,
-                "thermal_resistance_k_per_w": _rounded(latest.thermal_resistance_k_per_w if latest else None, 4),
-                "fan_gain": _rounded(gain, 3),
-            }
-        )
-    return found
 
 
 def _bank(results: Results, start: int, stop: int) -> dict[str, Any] | None:

@@ -250,6 +250,8 @@ class EnclosureEstimate:
     over_limit_min: float | None
     loss_w: float | None
     n: int
+    peak_air_c: float | None = None
+    """The air that it breathed when it was hottest."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,8 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.results_alike import AlikeDay
+from analysis.results_boxes import BoxSpell
 from analysis.results_light import FacingDay, LightDay
 from logger import hands_on
 from logger.hands_on import HandsOn
@@ -121,11 +123,20 @@ class Results:
         """In the order of time."""
         rows = self._connection.execute(
             "SELECT enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, peak_c, "
-            "peak_at, limit_c, over_limit_min, loss_w, n FROM enclosure_model WHERE start < ? AND stop > ? "
+            "peak_at, limit_c, over_limit_min, loss_w, n, peak_air_c FROM enclosure_model WHERE start < ? AND stop > ? "
             "ORDER BY at, enclosure, fan",
             (stop, start),
         )
         return [EnclosureEstimate(*row) for row in rows]
+
+    def box_spells(self, start: int = 0, stop: int = 1 << 62) -> list[BoxSpell]:
+        """In the order of time."""
+        rows = self._connection.execute(
+            f"SELECT {', '.join(BoxSpell.__slots__)} FROM box_spell WHERE start < ? AND stop > ? "
+            "ORDER BY start, enclosure",
+            (stop, start),
+        )
+        return [BoxSpell(*row) for row in rows]
 
     def bank_days(self, start: int = 0, stop: int = 1 << 62) -> list[BankDay]:
         """In the order of time."""
@@ -153,6 +164,14 @@ class Results:
             _bounds(first, last),
         )
         return [TwinDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
+
+    def alike_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[AlikeDay]:
+        """In the order of days, then pairs; a day without light in which two alike arrays were heard has none."""
+        rows = self._connection.execute(
+            f"SELECT {', '.join(AlikeDay.__slots__)} FROM alike_day WHERE day BETWEEN ? AND ? ORDER BY day, one, other",
+            _bounds(first, last),
+        )
+        return [AlikeDay(one, other, dt.date.fromisoformat(day), *rest) for one, other, day, *rest in rows]
 
     def facing_days(self, first: dt.date | None = None, last: dt.date | None = None) -> list[FacingDay]:
         """In the order of days, then arrays; a day that does not tell has none."""

@@ -6,12 +6,13 @@ import dataclasses
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain, repeat
 from typing import Any
 
 import numpy as np
 
+from analysis.ceiling import Steps
 from analysis.frames import Grid
 from analysis.results import (
     ARRAY_DAY_COLUMNS,
@@ -27,6 +28,8 @@ from analysis.results import (
     SunDay,
     TwinDay,
 )
+from analysis.results_alike import AlikeDay
+from analysis.results_boxes import BoxSpell
 from analysis.results_light import FacingDay, LightDay
 from analysis.sun import Floats, Times
 
@@ -88,12 +91,15 @@ class DayResults:
     twins: Sequence[TwinDay] = ()
     storage: StorageDay | None = None
     facings: Sequence[FacingDay] = ()
+    warmth: Mapping[str, Steps] = field(default_factory=dict)
+    """Of each box whose fan nobody hears; not written, spells of days are worked out of it."""
+    alike: Sequence[AlikeDay] = ()
 
 
 def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> None:
     """Put one day's results in the place of whatever stood there. Call inside a transaction."""
     start, stop, name = day.sun.start, day.sun.stop, day.sun.day.isoformat()
-    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day", "facing_day"):
+    for table in ("assessed", "yield_day", "light_day", "ladder", "twin_day", "storage_day", "facing_day", "alike_day"):
         connection.execute(f"DELETE FROM {table} WHERE day = ?", (name,))
     arrays = {row[0] for row in connection.execute(_ARRAYS)} | set(day.expected)
     for array in arrays:
@@ -145,7 +151,7 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
     _insert(
         connection,
         "enclosure_model (enclosure, at, start, stop, fan, thermal_resistance_k_per_w, low_k_per_w, high_k_per_w, "
-        "peak_c, peak_at, limit_c, over_limit_min, loss_w, n, method)",
+        "peak_c, peak_at, limit_c, over_limit_min, loss_w, n, peak_air_c, method)",
         ((*_values(e), method) for e in day.enclosures),
     )
     _insert(
@@ -163,6 +169,11 @@ def write_day(connection: sqlite3.Connection, day: DayResults, method: str) -> N
         connection,
         f"facing_day ({', '.join(FacingDay.__slots__)}, method)",
         ((x.array, name, *_values(x)[2:], method) for x in day.facings),
+    )
+    _insert(
+        connection,
+        f"alike_day ({', '.join(AlikeDay.__slots__)}, method)",
+        ((x.one, x.other, name, *_values(x)[3:], method) for x in day.alike),
     )
     if day.storage:
         _insert(
@@ -194,6 +205,15 @@ def _insert(connection: sqlite3.Connection, into: str, rows: Iterable[tuple[Any,
     together = zip(*[values] * (count * _TOGETHER), strict=True)
     connection.executemany(f"INSERT INTO {into} VALUES {', '.join([one] * _TOGETHER)}", together)
     connection.executemany(f"INSERT INTO {into} VALUES {one}", every[whole:])
+
+
+def write_spells(
+    connection: sqlite3.Connection, gone: Sequence[tuple[str, int]], spells: Sequence[BoxSpell], method: str
+) -> None:
+    """Take out the spells of boxes that stand no longer, and put these in their places. Call inside a transaction."""
+    keys = [*gone, *((s.enclosure, s.start) for s in spells)]
+    connection.executemany("DELETE FROM box_spell WHERE enclosure = ? AND start = ?", keys)
+    _insert(connection, f"box_spell ({', '.join(BoxSpell.__slots__)}, method)", ((*_values(s), method) for s in spells))
 
 
 def write_changes(connection: sqlite3.Connection, changes: Mapping[str, Sequence[int]]) -> None:

@@ -3,15 +3,14 @@
 Of a finding's evidence these keys are used where they are there: ``judged_ratio`` and ``mostly`` ("morning", "midday",
 "afternoon") of a shortfall, ``grey_ratio`` and ``grey_against`` of one that the grey skies showed, ``excess_ratio`` of
 an excess, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``peak_c`` and ``limit_c`` of a box;
-``k_per_w`` and ``baseline_k_per_w`` of a fan; ``apart_v`` of the halves of a bank; ``to_the_hour`` of whatever is
-dated closer than to a day.
+``k_per_w`` and ``baseline_k_per_w``, or ``ceiling_c`` and ``peak_c``, of a fan; ``apart_v`` of the halves of a bank;
+``to_the_hour`` of whatever is dated closer than to a day.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
@@ -23,6 +22,8 @@ from dashboard.writing import (
     chance,
     count,
     energy,
+    facing,
+    late,
     listed,
     number,
     percent,
@@ -206,16 +207,13 @@ def finding_line(finding: Finding) -> str:
     elif finding.rule == "facing-suspect" and e.get("tilt") is not None:
         size = f"by its light {facing(e)}"
     elif finding.rule == "clock-suspect" and e.get("spells"):
-        size = _late(float(e["noon_shift_min"])) + (" while summer time holds" if e.get("with_civil_clock") else "")
+        size = late(float(e["noon_shift_min"])) + (" while summer time holds" if e.get("with_civil_clock") else "")
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
+    elif finding.rule == "fan-ineffective" and e.get("ceiling_c") is not None:
+        size = f"box at {quantity(e['peak_c'], '°C')}, where it was held at {quantity(e['ceiling_c'], '°C')}"
     return word(RULES, finding.rule) + (f", {size}" if size else "")
-
-
-def _late(minutes: float) -> str:
-    hours = round(abs(minutes) / 60)
-    return f"{'an hour' if hours == 1 else f'{number(hours)} hours'} {'late' if minutes > 0 else 'early'}"
 
 
 def _harvest_line(finding: Finding) -> str:
@@ -237,15 +235,6 @@ def _harvest_line(finding: Finding) -> str:
     elif e.get("grey_ratio") is not None:
         line = f"got {of_its_twin(finding)}"
     return line
-
-
-def facing(told: Mapping[str, Any]) -> str:
-    """Where a plane faces, and where it is drawn; `told` is a finding's evidence, or ``facing`` of an assessment."""
-    is_, drawn = (
-        f"{number(told[tilt])}° towards {number(told[azimuth])}°"
-        for tilt, azimuth in (("tilt", "azimuth"), ("drawn_tilt", "drawn_azimuth"))
-    )
-    return f"tilted {is_}, drawn {drawn}"
 
 
 def in_force(finding: Finding, when: LocalTime) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.results import Finding
-from dashboard import quality, trends
+from dashboard import halves, quality, trends
 from dashboard.acts import CODES, acts, dangers
 from dashboard.sentences import (
     AGAINST_ARRAYS,
@@ -18,14 +18,25 @@ from dashboard.sentences import (
     NOT_JUDGED,
     NOTHING_TO_DO,
     cause_line,
-    facing,
     finding_line,
     headline,
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
 from dashboard.wording import PRIORITIES, VERDICTS, at_place, subject, word
-from dashboard.writing import NBSP, LocalTime, capital, count, dates, energy, percent, quantity, resistance, span
+from dashboard.writing import (
+    NBSP,
+    LocalTime,
+    capital,
+    count,
+    dates,
+    energy,
+    facing,
+    percent,
+    quantity,
+    resistance,
+    span,
+)
 
 # Which way a plane faces is worth a line from so many sunny days on.
 _TELLING_DAYS = 3
@@ -65,6 +76,7 @@ def assess_text(verdict: Mapping[str, Any], width: int = 80, timezone: str = "UT
         lines += [
             "",
             *(row for told in verdict["quality"] for row in _wrapped(quality.line(told), width, "  ", "    ")),
+            *_halves(verdict["alike"], when, width),
         ]
     if found:
         lines += ["", *_notices(found, when, width)]
@@ -140,6 +152,14 @@ def _light(sensors: Sequence[Mapping[str, Any]], width: int) -> list[str]:
     return ["", *(line for one in said for line in _wrapped(one, width, "  ", "    "))] if said else []
 
 
+def _halves(pairs: Sequence[Mapping[str, Any]], when: LocalTime, width: int) -> list[str]:
+    """Each pair of alike arrays, in the same moment, day by day."""
+    lines: list[str] = []
+    for pair in pairs:
+        lines += ["", *(row for said in halves.counted(pair, when) for row in _wrapped(said, width, "  ", "    "))]
+    return lines
+
+
 def _share(one: ArraySpan) -> str:
     if one.ratio is None:
         return "cannot tell"
@@ -168,10 +188,17 @@ def _measures(verdict: Mapping[str, Any], when: LocalTime, width: int) -> list[s
             said.append(" ".join([trends.trend(array["name"], array["trend"], when), *left_out]))
         said += [f"{name}, {step}" for step in trends.steps(array["trend"], when)]
     said += [trends.twins(pair) for pair in verdict["twins"] if pair["ratio"] is not None]
+    if not verdict.get("quality"):
+        said += [halves.line(pair) for pair in verdict["alike"] if halves.matters(pair)]
     for box in verdict["enclosures"]:
         if box["peak_c"] is not None:
             name = subject("enclosure." + box["name"])
-            said.append(f"{name}: at most {quantity(box['peak_c'], '°C')}, limit {quantity(box['limit_c'], '°C')}")
+            held = (
+                "" if box["ceiling_c"] is None else f"; held at about {quantity(box['ceiling_c'], '°C')}, as by its fan"
+            )
+            said.append(
+                f"{name}: at most {quantity(box['peak_c'], '°C')}, limit {quantity(box['limit_c'], '°C')}{held}"
+            )
     bank = verdict["bank"]
     if bank and bank["state_of_charge"] is not None:
         hours = f", {quantity(bank['autonomy_h'], 'h')} without sun" if bank["autonomy_h"] is not None else ""

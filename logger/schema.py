@@ -213,6 +213,32 @@ def facing_of_planes(db: sqlite_utils.Database) -> None:
     )
 
 
+_WITHOUT_MODEL = """
+-- Two arrays that are alike, in the same moments of a day's light: their volts and amps beside one another.
+CREATE TABLE alike_day (one TEXT NOT NULL, other TEXT NOT NULL, day TEXT NOT NULL, start INTEGER NOT NULL,
+  stop INTEGER NOT NULL, interval_ms INTEGER NOT NULL, light TEXT NOT NULL, bright INTEGER NOT NULL,
+  apart_5 INTEGER NOT NULL, apart_10 INTEGER NOT NULL, one_low INTEGER NOT NULL, lit INTEGER NOT NULL,
+  far INTEGER NOT NULL, volts_ratio REAL, amps_ratio REAL, low_volts_ratio REAL, low_amps_ratio REAL,
+  free INTEGER NOT NULL, by_volts_wh REAL NOT NULL, by_amps_wh REAL NOT NULL, other_wh REAL NOT NULL,
+  one_a_per_kw REAL, one_r2 REAL, other_a_per_kw REAL, other_r2 REAL, method TEXT NOT NULL,
+  PRIMARY KEY (day, one, other)) WITHOUT ROWID;
+-- A box over some days whose fan nobody hears: kelvins per watt, minutes, and the warmth at which it is held.
+CREATE TABLE box_spell (enclosure TEXT NOT NULL, start INTEGER NOT NULL, stop INTEGER NOT NULL, days INTEGER NOT NULL,
+  told TEXT NOT NULL, n INTEGER NOT NULL, r2 REAL, rmse_k REAL, thermal_resistance_k_per_w REAL,
+  time_constant_min REAL, base_c REAL, ceiling_c REAL, ceiling_low_c REAL, ceiling_high_c REAL, held_min REAL NOT NULL,
+  warmest_air_c REAL, method TEXT NOT NULL, PRIMARY KEY (enclosure, start)) WITHOUT ROWID;
+-- The air that the box breathed when it was hottest.
+ALTER TABLE enclosure_model ADD COLUMN peak_air_c REAL
+"""
+
+
+@migrations()
+def comparisons_without_model(db: sqlite_utils.Database) -> None:
+    """Two alike arrays beside one another, and a box beside its own past."""
+    for statement in filter(str.strip, _WITHOUT_MODEL.split(";")):
+        db.execute(statement)
+
+
 def prepare(path: Path) -> None:
     """Create the store, or bring it up to date; a store of a later Noonmark is refused.
 

@@ -8,6 +8,7 @@ EXPLANATION = Explanation(
     expects={
         "below_need": (1.0, 0.15),
         "by_drawing": (0.0, 0.15),
+        "by_volts": (1.0, 0.2),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "hours_spread": (0.15, 0.25),

@@ -9,6 +9,7 @@ EXPLANATION = Explanation(
         "volts_share": (0.97, 0.04),
         "trickle": (0.0, 0.006),
         "below_need": (0.0, 0.15),
+        "by_volts": (0.9, 0.35),
         "covered": (0.0, 0.25),
         "evenness": (0.7, 0.5),
         "hours_spread": (0.4, 0.35),

@@ -9,6 +9,7 @@ EXPLANATION = Explanation(
         "volts_share": (0.0, 0.15),
         "trickle": (0.0, 0.006),
         "below_need": (0.0, 0.15),
+        "by_volts": (0.0, 0.15),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "hours_spread": (0.15, 0.25),

@@ -9,6 +9,7 @@ EXPLANATION = Explanation(
         "volts_share": (0.97, 0.04),
         "trickle": (0.025, 0.015),
         "below_need": (0.0, 0.15),
+        "by_volts": (0.9, 0.3),
         "covered": (0.0, 0.25),
         "heavy_minus_light": (0.8, 0.5),
         "cable_share": (0.9, 0.3),

@@ -16,6 +16,7 @@ EXPLANATION = Explanation(
             "creep": (0.0, 0.3),
             "evenness": (0.9, 0.4),
             "hours_spread": (0.2, 0.25),
+            "by_volts": (0.8, 0.45),
             "recurs": (0.0, 0.25),
             "beam_minus_grey": (0.0, 0.6),
             "sister_loss": (0.3, 0.5),

@@ -6,6 +6,7 @@ EXPLANATION = Explanation(
     cause="soiling",
     priors={"yield-shortfall": 0.15},
     expects={
+        "by_volts": (0.0, 0.25),
         "covered": (0.0, 0.25),
         "evenness": (1.0, 0.25),
         "hours_spread": (0.15, 0.25),

@@ -1,10 +1,14 @@
-"""The fan is told to run and the box sheds no more heat than it would without: told by K/W against its own history."""
+"""The fan is told to run and the box sheds no more heat than it would without: told by K/W against its own history.
+
+Where nobody hears whether it runs, the warmth at which it used to hold the box tells it, where it held it at one.
+"""
 
 from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
 
+from analysis import setpoint
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, between_changes, spells
@@ -21,13 +25,18 @@ def found(history: History) -> list[Finding]:
     """One finding for each spell of each fan whose box has its own history; a change of fan or box begins a new one."""
     findings = []
     for fan in {fan.name: fan for fan in history.settings.fan}.values():
+        changes = sorted(
+            {t for s in (f"fan.{fan.name}", f"enclosure.{fan.enclosure}") for t in history.changes.get(s, ())}
+        )
+        if setpoint.is_held(history, fan.enclosure):
+            findings += [_past(fan.name, fan.enclosure, p) for p in setpoint.past(history, fan.enclosure, changes)]
+            continue
         running = [
             e
             for e in history.enclosures
             if e.enclosure == fan.enclosure and e.fan != "stopped" and e.thermal_resistance_k_per_w is not None
         ]
-        changes = [t for s in (f"fan.{fan.name}", f"enclosure.{fan.enclosure}") for t in history.changes.get(s, ())]
-        for stretch, changed in between_changes(running, sorted(set(changes))):
+        for stretch, changed in between_changes(running, changes):
             findings += _in_stretch(fan.name, fan.enclosure, stretch, changed)
     return findings
 
@@ -85,4 +94,24 @@ def _finding(
             "days": len({e.start for e in spell.shown}),
         },
         causes=rank(RULE, features, CAUSES),
+    )
+
+
+def _past(fan: str, box: str, told: setpoint.Past) -> Finding:
+    until = told.spell.returned.start if told.spell.returned else told.ended
+    return Finding(
+        rule=RULE,
+        subject=f"fan.{fan}",
+        state="unacknowledged" if until is None else "returned",
+        priority="medium",
+        since=told.spell.shown[0].start,
+        until=until,
+        summary=f"the {box} box runs to {told.peak_c:.0f} °C; its fan used to hold it at {told.ceiling_c:.0f} °C",
+        evidence={
+            "ceiling_c": round(told.ceiling_c, 1),
+            "peak_c": round(told.peak_c, 1),
+            "limit_c": told.spell.shown[-1].limit_c,
+            "days": len(told.spell.shown),
+        },
+        causes=rank(RULE, told.features, CAUSES),
     )

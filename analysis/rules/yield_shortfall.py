@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from analysis import slight, twins
+from analysis import alike, slight, twins
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.features import cable_share, of_shortfall, steps_of_loss
@@ -78,9 +78,25 @@ def _shortfall(history: History, days: Sequence[ArrayDay], spell: Spell[ArrayDay
             "mostly": _mostly(shown),
             "to_the_hour": "first_low" in shown[0].features,
             "features": {key: round(value, 3) for key, value in features.items()},
+            **_beside(history, shown),
         },
         causes=rank(RULE, features, CAUSES),
     )
+
+
+def _beside(history: History, shown: Sequence[ArrayDay]) -> dict[str, Any]:
+    """What an alike array showed in the same moments; nothing where none is alike, or it lost as much."""
+    dates = {d.day for d in shown}
+    told = alike.beside([d for d in history.alike_days if d.day in dates], shown[0].array)
+    if told is None:
+        return {}
+    return {
+        "beside": f"array.{told.other}",
+        "lost_by_volts_wh": round(told.by_volts_wh, 1),
+        "lost_by_amps_wh": round(told.by_amps_wh, 1),
+        "volts_apart_intervals": told.apart_10,
+        "bright_intervals": told.bright,
+    }
 
 
 def _first_low(day: ArrayDay) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 
 from analysis.results import EnclosureEstimate
+from analysis.results_boxes import TOLD, BoxSpell
 from dashboard import figures, sentences
 from dashboard.acts import AT_BOX
 from dashboard.pages.sheet import Piece, cautions, figure, note, section, sheet
@@ -24,6 +25,7 @@ def layout(view: View, **_unused: str) -> Piece:
     start, stop = view.days[0].start, view.days[-1].stop
     trend = view.results.enclosures(stop - TREND_DAYS * 86_400_000, stop)
     span_ = [e for e in trend if e.stop > start]
+    held = view.results.box_spells(start, stop)
     names = list(dict.fromkeys([*(box.name for box in view.settings.enclosure), *(e.enclosure for e in trend)]))
     if not names:
         return sheet(
@@ -39,17 +41,25 @@ def layout(view: View, **_unused: str) -> Piece:
             "lede",
         ),
         cautions([AT_BOX]),
-        *[_box(view, name, span_, trend) for name in names],
+        *[_box(view, name, span_, trend, held) for name in names],
         alarmed=bool(bad),
     )
 
 
-def _box(view: View, name: str, span_: list[EnclosureEstimate], trend: list[EnclosureEstimate]) -> Piece:
+def _box(
+    view: View, name: str, span_: list[EnclosureEstimate], trend: list[EnclosureEstimate], held: list[BoxSpell]
+) -> Piece:
     mine = [e for e in span_ if e.enclosure == name]
     mine_trend = [e for e in trend if e.enclosure == name and e.thermal_resistance_k_per_w is not None]
     return section(
         capital(subject(f"enclosure.{name}")),
-        html.Dl([piece for ask, answer in _facts(view, mine) for piece in (html.Dt(ask), html.Dd(answer))]),
+        html.Dl(
+            [
+                piece
+                for ask, answer in [*_facts(view, mine), *_held(name, held)]
+                for piece in (html.Dt(ask), html.Dd(answer))
+            ]
+        ),
         _warmth(view, name, mine),
         figure(
             f"cooling-{name}",
@@ -85,6 +95,20 @@ def _facts(view: View, mine: list[EnclosureEstimate]) -> list[tuple[str, str]]:
         facts.append(
             ("how hard to cool", "cannot tell yet: it needs a thermometer outside the box and an hour of load")
         )
+    return facts
+
+
+def _held(name: str, spells: list[BoxSpell]) -> list[tuple[str, str]]:
+    """Where it is held, and how fast it warms, by the last days that told it; nothing of a box whose fan is heard."""
+    told = next((s for s in reversed(spells) if s.enclosure == name and s.told == TOLD), None)
+    if told is None:
+        return []
+    resistance = quantity(told.thermal_resistance_k_per_w, "K/W", 2)
+    within = quantity(told.time_constant_min, "min")
+    facts = [("over several days", f"{resistance}, two thirds of the way to it within {within}")]
+    if told.ceiling_c is not None:
+        sure = span(told.ceiling_low_c, told.ceiling_high_c, 1)
+        facts.append(("held at", f"{quantity(told.ceiling_c, '°C', 1)} ({sure}): about there its fan cuts in"))
     return facts
 
 

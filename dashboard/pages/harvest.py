@@ -6,9 +6,10 @@ import datetime as dt
 
 from dash import dcc, html
 
+from analysis.report_alike import entries
 from analysis.report_trends import trend_entry, twin_entry
 from analysis.results import ArrayDay, SunDay
-from dashboard import figures, losses, sentences, standard, trend_figures, trends
+from dashboard import figures, halves, losses, sentences, standard, trend_figures, trends
 from dashboard.pages.sheet import Piece, figure, note, notice_link, section, sheet
 from dashboard.view import SPAN_DAYS, View
 from dashboard.wording import VERDICTS, subject, word
@@ -45,6 +46,7 @@ def layout(view: View, **_unused: str) -> Piece:
         *[piece for name in dict.fromkeys(d.array for d in view.array_days) for piece in _of_array(view, name)],
         _trends(view),
         _twins(view),
+        _halves(view),
         _standard(view),
     )
 
@@ -223,6 +225,15 @@ def _twins(view: View) -> Piece:
             says = trends.grey_caption(one, other)
             pieces.append(figure(f"twins-{one}-{other}", trend_figures.grey_weeks(weeks), says))
     return section("Side against side, under grey skies", *pieces, note(trends.GREY_NOTE)) if pieces else None
+
+
+def _halves(view: View) -> Piece:
+    """Two alike arrays in the same moment; nothing where no two are alike."""
+    pairs = entries(view.results.alike_days(view.first, view.last))
+    if not pairs:
+        return None
+    said = [html.P(line) for pair in pairs for line in halves.counted(pair, view.when)]
+    return section("The two halves, in the same moment", *said, note(halves.NOTE))
 
 
 def _standard(view: View) -> Piece:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import irradiance, offsets
+from analysis import offsets, ways
 from analysis.frames import Grid, Pieces, Stretch
 from analysis.geometry import Attitude, Facing, attitude, facings
 from analysis.irradiance import Light, on_array, reference_light
@@ -205,9 +205,9 @@ def test_in_series_the_worst_lit_group_sets_the_current() -> None:
     """Two modules in series, one lit by 300 W/m² and one by 1000: 0.5 × 1000 through the bypass beats 300. At 700 the
     weaker one sets the current of both; in parallel they add."""
     one = np.array([1000.0])
-    assert irradiance._usable([one, 0.3 * one], 2)[0] == pytest.approx(500.0)
-    assert irradiance._usable([one, 0.7 * one], 2)[0] == pytest.approx(700.0)
-    assert irradiance._usable([one, 0.3 * one], 1)[0] == pytest.approx(650.0)
+    assert ways.usable([one, 0.3 * one], 2)[0] == pytest.approx(500.0)
+    assert ways.usable([one, 0.7 * one], 2)[0] == pytest.approx(700.0)
+    assert ways.usable([one, 0.3 * one], 1)[0] == pytest.approx(650.0)
 
 
 def test_a_skyline_takes_the_beam_and_leaves_the_dome() -> None:

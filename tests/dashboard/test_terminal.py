@@ -39,9 +39,10 @@ def verdict() -> dict[str, Any]:
     return {
         "site": "Lapwing", "from": "2026-06-05", "to": "2026-06-18", "method": "test", "arrays": arrays,
         "wiring": [dataclasses.asdict(loop) | {"name": loop.cable}, {"name": "spare", "ohm": None}],
-        "enclosures": [{"name": "electrics", "peak_c": 45.8, "limit_c": 50.0}],
+        "enclosures": [{"name": "electrics", "peak_c": 45.8, "limit_c": 50.0, "ceiling_c": None}],
         "bank": {"name": "house", "state_of_charge": 64.0, "autonomy_h": 58.0},
         "findings": [finding_entry(f) for f in FOUND],
+        "alike": [],
         "twins": twin_entries([t for n in range(story.DAYS) for t in story.day_results(n).twins], {}),
     }  # fmt: skip
 
@@ -69,6 +70,13 @@ def test_what_lasts_is_said_below_the_table() -> None:
     assert "On clear days the cabin array gives less from day to day, 0.14 to 0.26 %: 4 % since 1 June." in flat
     assert "Cabin array, 1 June: up 6 %; the logbook says: washed the modules." in flat
     assert "the cabin array got 100 % (97 to 103) of what the gantry array got for its size" in flat
+
+
+def test_a_box_that_is_held_says_where() -> None:
+    told = verdict()
+    told["enclosures"][0]["ceiling_c"] = 44.6
+    flat = " ".join(assess_text(told, timezone="Europe/Paris").split())
+    assert "electrics box: at most 46 °C, limit 50 °C; held at about 45 °C, as by its fan" in flat
 
 
 def test_assess_opens_with_the_verdict_and_ends_with_the_next_act() -> None:
