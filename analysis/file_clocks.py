@@ -19,7 +19,7 @@ import numpy as np
 
 from analysis.findings import spells
 from analysis.results import ArrayDay
-from logger.settings import Settings, Source
+from logger.settings import Settings, Site, Source
 from logger.zones import zone
 
 # Key of the day's two ends in its features [min]; and of whether its power was left out for the clock's sake.
@@ -40,6 +40,15 @@ _HOURS_MIN, _SEEN_MIN = 120.0, 12.0
 # So long after the sun a plane that faces the midday wakes to that power, and so long before it it goes to sleep: 15 to
 # 50 minutes on three measured roofs.
 _WAKES_MIN = 30.0
+
+# Zones that keep summer time, one of each way of keeping it and of each hour, with its standard hour: what a clock may
+# have been set to where the site's own zone does not change when it does.
+_CHANGING = {
+    "America/Anchorage": -9, "America/Los_Angeles": -8, "America/Denver": -7, "America/Chicago": -6,
+    "America/New_York": -5, "America/Halifax": -4, "America/Santiago": -4, "America/St_Johns": -3.5,
+    "Atlantic/Azores": -1, "Europe/London": 0, "Europe/Paris": 1, "Europe/Athens": 2, "Asia/Jerusalem": 2,
+    "Australia/Adelaide": 9.5, "Australia/Sydney": 10, "Pacific/Auckland": 12,
+}  # fmt: skip
 
 Doubts = Mapping[str, Sequence[tuple[int, int]]]
 
@@ -81,8 +90,10 @@ class Off:
         UTC [ms]; `stop` is the end of the last day that is known so.
     shift_min : float
         By how much its noon comes after the sun's.
-    civil : bool
-        Whether it begins or ends as the civil clock of the site changes.
+    zone : str or None
+        Zone whose civil clock changes as this one stepped; None where none does.
+    summer : bool
+        Whether that zone keeps summer time over the stretch.
     over : bool
         Whether days after it are right again.
     """
@@ -90,8 +101,14 @@ class Off:
     start: int
     stop: int
     shift_min: float
-    civil: bool
+    zone: str | None
+    summer: bool
     over: bool
+
+    @property
+    def keeps_summer_time(self) -> bool:
+        """Whether it is the clock that changes with the seasons, and not what the settings say of it."""
+        return self.zone is not None and (self.shift_min > 0) == self.summer
 
 
 def source_of_power(settings: Settings, array: str) -> Source | None:
@@ -101,18 +118,18 @@ def source_of_power(settings: Settings, array: str) -> Source | None:
     return giving[0] if giving and all(s.kind == "csv" for s in giving) else None
 
 
-def off(days: Sequence[PowerDay], timezone: str) -> list[Off]:
+def off(days: Sequence[PowerDay], site: Site) -> list[Off]:
     """Stretches over which the clock was off, in order.
 
     Parameters
     ----------
     days : sequence of PowerDay
         Of one array, all that were judged, in order.
-    timezone : str
-        The civil zone of the site.
+    site : Site
+        Where the array lies, and in which civil zone: it changes its clock first of all.
     """
     told = [_Told(d.day, d.start, d.stop, d.ends) for d in days if d.ends is not None]
-    by_steps = list(_by_steps(told, timezone))
+    by_steps = list(_by_steps(told, site))
     return by_steps or _by_hours(told)
 
 
@@ -121,7 +138,7 @@ def doubts(days: Sequence[PowerDay], settings: Settings) -> dict[str, list[tuple
     found = {}
     for name in sorted({d.array for d in days}):
         if source_of_power(settings, name) is not None:
-            mine = off([d for d in days if d.array == name], settings.site.timezone)
+            mine = off([d for d in days if d.array == name], settings.site)
             found[name] = [(o.start, o.stop) for o in mine]
     return found
 
@@ -129,10 +146,12 @@ def doubts(days: Sequence[PowerDay], settings: Settings) -> dict[str, list[tuple
 # -- steps of an hour ---------------------------------------------------------------------------------------------
 
 
-def _by_steps(told: Sequence[_Told], timezone: str) -> Iterator[Off]:
+def _by_steps(told: Sequence[_Told], site: Site) -> Iterator[Off]:
     steps = _steps(told)
     if not steps:
         return
+    known = _zone_of(told, steps, site)
+    timezone = known or site.timezone
     middle = np.array([sum(d.ends) / 2 for d in told])
     edges = [0, *steps, len(told)]
     level = [float(np.median(middle[a:b])) for a, b in pairwise(edges)]
@@ -140,13 +159,14 @@ def _by_steps(told: Sequence[_Told], timezone: str) -> Iterator[Off]:
     for i, (a, b) in enumerate(pairwise(edges)):
         if abs(level[i] - true) < _HOUR_MIN - _OTHER_MIN:
             continue
-        begin = _change_at(told, a, timezone) if a else None
-        end = _change_at(told, b, timezone) if b < len(told) else None
+        begin = _change_at(told, a, timezone) if known and a else None
+        end = _change_at(told, b, timezone) if known and b < len(told) else None
         yield Off(
             start=begin if begin is not None else told[a].start,
             stop=end if end is not None else told[b - 1].stop,
             shift_min=level[i] - true,
-            civil=begin is not None or end is not None,
+            zone=known,
+            summer=_is_summer(told[(a + b) // 2].day, timezone),
             over=b < len(told),
         )
 
@@ -172,6 +192,14 @@ def _steps(told: Sequence[_Told]) -> list[int]:
         else:
             best.append((i, misfit))
     return [i for i, _ in best]
+
+
+def _zone_of(told: Sequence[_Told], steps: Sequence[int], site: Site) -> str | None:
+    """The site's zone where its civil clock changes at all the steps; else the nearest of others that does."""
+    hours = site.longitude / 15.0
+    others = sorted(_CHANGING, key=lambda name: abs(_CHANGING[name] - hours))
+    changing = (z for z in (site.timezone, *others) if all(_change_at(told, i, z) is not None for i in steps))
+    return next(changing, None)
 
 
 def _true_level(told: Sequence[_Told], edges: Sequence[int], level: Sequence[float], timezone: str) -> float:
@@ -204,7 +232,8 @@ def _by_hours(told: Sequence[_Told]) -> list[Off]:
     for spell in spells(told, bad=_is_beyond, well=lambda d: min(_outer_and_inner(d)) < _WELL_MIN):
         shift = statistics.median(_shift(d) for d in spell.shown)
         last = spell.shown[-1] if spell.returned else told[-1]
-        found.append(Off(spell.shown[0].start, last.stop, shift, civil=False, over=spell.returned is not None))
+        over = spell.returned is not None
+        found.append(Off(spell.shown[0].start, last.stop, shift, zone=None, summer=False, over=over))
     return found
 
 

@@ -27,6 +27,10 @@ _RAISE_S, _CLEAR_S = 15 * 60.0, 8 * 60.0
 _SIGMAS = 3.0
 # The hours of power tell a zone no better; common practice, no source.
 _WHOLE_MIN = 25.0
+_OWN_OFFSET = (
+    "Stamps that end in an offset of their own, as -07:00, need that offset as plain text in format too: "
+    'format = "%Y-%m-%d %H:%M:%S-07:00".'
+)
 
 
 def found(history: History) -> list[Finding]:
@@ -77,8 +81,7 @@ def _by_power(history: History) -> list[Finding]:
         source = file_clocks.source_of_power(history.settings, array)
         if source is None or source.name in found:
             continue
-        site = history.settings.site
-        spells_off = file_clocks.off([d for d in days if d.array == array], site.timezone)
+        spells_off = file_clocks.off([d for d in days if d.array == array], history.settings.site)
         if spells_off:
             found[source.name] = _of_file(source, array, spells_off, history.settings)
     return list(found.values())
@@ -86,16 +89,16 @@ def _by_power(history: History) -> list[Finding]:
 
 def _of_file(source: Source, array: str, spells_off: Sequence[Off], settings: Settings) -> Finding:
     shift = statistics.median(o.shift_min for o in spells_off)
-    civil = any(o.civil for o in spells_off)
+    last = spells_off[-1]
     # What comes again with every summer is not over because it is winter.
-    over = spells_off[-1].over and not civil
+    over = last.over and last.zone is None
     longitude = settings.site.longitude
     dates = [[solar_day(t, longitude).isoformat() for t in (o.start, o.stop - 1)] for o in spells_off]
     side = "after" if shift > 0 else "before"
     hours = f"about {abs(shift) / 60:.0f} hours" if abs(shift) >= 90 else "an hour"
     when = f"from {_written(dates[-1][0])} to {_written(dates[-1][1])}"
     again = f", and in {len(dates) - 1} earlier spells" if len(dates) > 1 else ""
-    kept = ": " + ("it keeps summer time" if shift > 0 else "it keeps no summer time") if civil else ""
+    kept = ": " + ("it keeps summer time" if last.keeps_summer_time else "it keeps no summer time") if last.zone else ""
     return Finding(
         rule=RULE,
         subject=f"source.{source.name}",
@@ -108,9 +111,9 @@ def _of_file(source: Source, array: str, spells_off: Sequence[Off], settings: Se
             "noon_shift_min": round(shift, 1),
             "array": array,
             "spells": dates,
-            "with_civil_clock": civil,
+            "with_civil_clock": last.zone is not None,
         },
-        causes=_with_remedy(rank(RULE, {}, CAUSES), _remedy(source, shift, civil, spells_off[0].start, settings)),
+        causes=_with_remedy(rank(RULE, {}, CAUSES), _remedy(source, shift, last)),
     )
 
 
@@ -119,23 +122,20 @@ def _written(date: str) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _remedy(source: Source, shift: float, civil: bool, at: int, settings: Settings) -> str:
-    given = source.time.zone if source.time else "UTC"
-    timezone = settings.site.timezone
-    if not civil:
+def _remedy(source: Source, shift: float, last: Off) -> str:
+    if last.zone is None:
+        given = source.time.zone if source.time else "UTC"
         fits = _fitting(given, shift)
         return (
-            f'Compare the instrument\'s own clock with a watch, and with zone = "{given}" in time of source '
-            f"{source.name!r} in the settings"
-            + (f': its stamps fit zone = "{fits}"' if fits else "")
-            + "; then look at "
-            "longitude. Nothing need be opened. Until then those days are not judged."
+            f"Compare the instrument's own clock with a watch, and with time of source {source.name!r} in the settings"
+            + (f': stamps that are read as zone = "{given}" fit zone = "{fits}"' if fits else "")
+            + f". Then look at longitude. {_OWN_OFFSET} Until then those days are not judged."
         )
-    wanted = timezone if shift > 0 else _offset(_standard(timezone, at))
+    standard = _standard(last.zone, last.start)
+    wanted = last.zone if last.keeps_summer_time else _offset(standard + (0 if last.summer else 60))
     return (
         f'Write zone = "{wanted}" into time of source {source.name!r} in the settings, import the file again, assess. '
-        f"Stamps that end in an offset of their own, as -07:00, need that offset as plain text in format too: "
-        f'format = "%Y-%m-%d %H:%M:%S-07:00". Until then those days are not judged.'
+        f"{_OWN_OFFSET} Until then those days are not judged."
     )
 
 
