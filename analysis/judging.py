@@ -107,6 +107,8 @@ def judge_days(
     work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
     stretch = spikes.left_out(standing.left_out(hands.left_out(stretch, work, settings), starts), settings)
+    weather = lit_hours.of_weather(stretch, suns, path)
+    stretch = lit_hours.believed(stretch, weather)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
     shared = Shared(
         stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work, doubts or {}
@@ -130,7 +132,7 @@ def judge_days(
                 loops=loops[sun.start],
                 enclosures=warm,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
-                light=light_days[i],
+                light=light_days[i] + [day for day in weather[i : i + 1] if day is not None],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
                 alike=alike.of_day([judged[i].half for judged in arrays.values()], pairs, sun),
                 facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],

@@ -10,6 +10,8 @@ and `file_clocks` looks at many.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,7 +20,8 @@ from analysis.results import (
     SunDay,
 )
 from analysis.results_light import LightDay
-from analysis.sun import MINUTE_MS, Floats, SunPath
+from analysis.sky import BY_WEATHER
+from analysis.sun import DAY_MS, MINUTE_MS, Floats, SunPath, Times
 from logger.settings import Array
 
 # Civil twilight with the sun this far down gives a plane less than the light that counts as lit; by day with the sun
@@ -28,6 +31,8 @@ _LIT_WM2, _DARK_WM2 = 10.0, 5.0
 _LEAST_MS = 20 * MINUTE_MS
 # Clouds at either end move the middle of the lit hours.
 _SIGMA_S = 600.0
+# Light that comes so late turns morning into noon; common practice, no source.
+_OFF_S = 2700.0
 # Of an array's power this share of the day's own best, and of its rating, is light; so many hours of it make a day
 # whose ends can be told. Common practice, no source.
 _POWER_SHARE, _RATED_SHARE, _LEAST_LIT_H = 0.03, 0.01, 2.0
@@ -68,11 +73,38 @@ def of_day(channel: str, day: SunDay, pieces: Pieces, path: SunPath, offset: flo
 
     late = lasts(after_dark & ~morning) and lasts(dark_by_day & morning)
     early = lasts(after_dark & morning) and lasts(dark_by_day & ~morning)
-    shift = (int(middle[lit][0]) + int(middle[lit][-1])) / 2000 - day.noon / 1000
+    shift = _middle_of(middle[lit], day.noon)
     sound = not after_dark.any() and not dark_by_day.any() and abs(shift) < _SIGMA_S
-    if late == early and not sound:
+    if not (late or early or sound):
         return None
     return LightDay(channel, day.day, day.start, day.stop, offset, 0.0, None, shift, _SIGMA_S)
+
+
+def _middle_of(lit: Times, noon: int) -> float:
+    """By how much the middle of the lit hours comes after noon [s]; they begin after the longest dark of all."""
+    dark = np.diff(lit, append=lit[0] + DAY_MS)
+    ends = int(np.argmax(dark))
+    first, last = int(lit[(ends + 1) % len(lit)]), int(lit[ends])
+    middle = (first + last + (DAY_MS if last < first else 0)) / 2
+    return ((middle - noon + DAY_MS / 2) % DAY_MS - DAY_MS / 2) / 1000
+
+
+def of_weather(stretch: Stretch, suns: Sequence[SunDay], path: SunPath) -> list[LightDay | None]:
+    """What each day says of the clock of an imported weather series; a satellite's light is lit as any other is."""
+    pieces = stretch[BY_WEATHER]
+    if not len(pieces.start):
+        return [None] * len(suns)
+    return [of_day(BY_WEATHER, sun, pieces.between(sun.start, sun.stop), path, 0.0) for sun in suns]
+
+
+def believed(stretch: Stretch, told: Sequence[LightDay | None]) -> Stretch:
+    """The stretch without a weather series' light of days on which it came at the wrong hours."""
+    off = [day for day in told if day is not None and abs(day.noon_shift_s or 0.0) > _OFF_S]
+    if not off:
+        return stretch
+    pieces = stretch[BY_WEATHER]
+    kept = ~np.any([(pieces.start >= day.start) & (pieces.start < day.stop) for day in off], axis=0)
+    return stretch.with_pieces({BY_WEATHER: Pieces(pieces.start[kept], pieces.length[kept], pieces.value[kept])})
 
 
 def ends_of_power(array: Array, day: SunDay, stretch: Stretch, window: tuple[int, int]) -> tuple[float, float] | None:

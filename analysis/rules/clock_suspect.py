@@ -17,6 +17,7 @@ from analysis.results import (
     Finding,
 )
 from analysis.results_light import LightDay
+from analysis.sky import BY_WEATHER
 from analysis.sun import solar_day
 from logger.settings import Settings, Source
 from logger.zones import zone
@@ -35,19 +36,41 @@ _OWN_OFFSET = (
 
 def found(history: History) -> list[Finding]:
     """One finding for each spell by light, which two such days in a row raise; one for each file by its power."""
-    told = [d for d in history.light_days if d.noon_shift_s is not None]
+    told = [d for d in history.light_days if d.noon_shift_s is not None and d.channel != BY_WEATHER]
     # Several sensors are one witness of a day: the one that knows its noon best speaks.
     best = {d.day: d for d in sorted(told, key=lambda d: d.noon_sigma_s or 0.0, reverse=True)}
     days = [best[day] for day in sorted(best)]
-    by_light = [
-        _finding(spell)
-        for spell in spells(
-            days,
-            bad=lambda d: abs(d.noon_shift_s or 0.0) - _SIGMAS * (d.noon_sigma_s or 0.0) > _RAISE_S,
-            well=lambda d: abs(d.noon_shift_s or 0.0) < _CLEAR_S,
+    return [_finding(spell) for spell in _spells(days)] + _by_weather(history) + _by_power(history)
+
+
+def _spells(days: Sequence[LightDay]) -> list[Spell[LightDay]]:
+    return spells(
+        days,
+        bad=lambda d: abs(d.noon_shift_s or 0.0) - _SIGMAS * (d.noon_sigma_s or 0.0) > _RAISE_S,
+        well=lambda d: abs(d.noon_shift_s or 0.0) < _CLEAR_S,
+    )
+
+
+def _by_weather(history: History) -> list[Finding]:
+    """A weather series whose stamps are read in another zone than they were written in."""
+    source = next((s for s in history.settings.source if any(c.channel == BY_WEATHER for c in s.channel)), None)
+    days = [d for d in history.light_days if d.noon_shift_s is not None and d.channel == BY_WEATHER]
+    if source is None:
+        return []
+    found = []
+    for spell in _spells(days):
+        finding = _finding(spell)
+        shift = statistics.median(d.noon_shift_s or 0.0 for d in spell.shown) / 60
+        words = finding.summary.replace("the light's noon", "the noon of the weather series' light")
+        found.append(
+            replace(
+                finding,
+                subject=f"source.{source.name}",
+                summary=words,
+                causes=_with_remedy(finding.causes, _compare(source, shift)),
+            )
         )
-    ]
-    return by_light + _by_power(history)
+    return found
 
 
 def _finding(spell: Spell[LightDay]) -> Finding:
@@ -124,18 +147,22 @@ def _written(date: str) -> str:
 
 def _remedy(source: Source, shift: float, last: Off) -> str:
     if last.zone is None:
-        given = source.time.zone if source.time else "UTC"
-        fits = _fitting(given, shift)
-        return (
-            f"Compare the instrument's own clock with a watch, and with time of source {source.name!r} in the settings"
-            + (f': stamps that are read as zone = "{given}" fit zone = "{fits}"' if fits else "")
-            + f". Then look at longitude. {_OWN_OFFSET} Until then those days are not judged."
-        )
+        return f"{_compare(source, shift)} Until then those days are not judged."
     standard = _standard(last.zone, last.start)
     wanted = last.zone if last.keeps_summer_time else _offset(standard + (0 if last.summer else 60))
     return (
         f'Write zone = "{wanted}" into time of source {source.name!r} in the settings, import the file again, assess. '
         f"{_OWN_OFFSET} Until then those days are not judged."
+    )
+
+
+def _compare(source: Source, shift: float) -> str:
+    given = source.time.zone if source.time else "UTC"
+    fits = _fitting(given, shift)
+    return (
+        f"Compare the clock behind the stamps with a watch, and with time of source {source.name!r} in the settings"
+        + (f': stamps that are read as zone = "{given}" fit zone = "{fits}"' if fits else "")
+        + f". Then look at longitude. {_OWN_OFFSET}"
     )
 
 

@@ -67,9 +67,14 @@ def noonmark(folder: Path, *words: str) -> str:
 
 
 def judged(
-    folder: Path, files: list[Path], power: int = 6000, time: str = "measured_on", field: str = "ac_power"
+    folder: Path,
+    files: list[Path],
+    power: int = 6000,
+    time: str = "measured_on",
+    field: str = "ac_power",
+    sky: str = "",
 ) -> dict[str, Any]:
-    weather = WEATHER.replace('"index"', '"measured_on"') if SKY in files else ""
+    weather = WEATHER.replace('"index"', f'"measured_on"{sky}') if SKY in files else ""
     (folder / "noonmark.toml").write_text(SITE.format(power=power, time=time, field=field) + weather, encoding="utf-8")
     noonmark(folder, "import", *map(str, files))
     return dict(
@@ -89,6 +94,22 @@ def test_a_sound_summer_by_a_satellites_light(tmp_path: Path) -> None:
     assert told["findings"] == []
     heard = next(q for q in told["quality"] if q["channel"] == "array.roof.power")
     assert heard["days_whole"] >= 103
+
+
+@pytest.mark.parametrize(("zone", "shift_min"), [("UTC", -420), ("UTC-6", -60)])
+def test_a_weather_series_read_in_another_zone_is_told_and_not_believed(
+    zone: str, shift_min: int, tmp_path: Path
+) -> None:
+    """Its light comes before the sun: the zone that fits is named, and nobody is judged by it on such a day."""
+    sky = f', zone = "{zone}", format = "%Y-%m-%d %H:%M:%S-07:00"'
+    told = judged(tmp_path, [POWER, SKY], sky=sky)
+    (clock,) = told["findings"]
+    assert (clock["rule"], clock["subject"]) == ("clock-suspect", "source.satellite")
+    assert clock["evidence"]["noon_shift_min"] == pytest.approx(shift_min, abs=10)
+    assert 'fit zone = "UTC-7"' in clock["causes"][0]["next_check"]
+    verdicts = [day["verdict"] for day in told["arrays"][0]["days"]]
+    assert verdicts.count("cannot tell") > 0.5 * len(verdicts)
+    assert verdicts.count("shortfall") <= 3
 
 
 def planted(folder: Path, fault: str) -> dict[str, Any]:
