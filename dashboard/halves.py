@@ -7,12 +7,18 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard.wording import subject
-from dashboard.writing import LocalTime, capital, count, hours, number, percent
+from dashboard.writing import UNKNOWN, LocalTime, capital, count, hours, number, percent
 
 NOTE = (
     "Alike modules in one plane show the same volts and the same current within 5 %: light and warmth are the same for "
     "both. Low volts at the same current are part of a module asleep, something that lies on it, or a controller off "
     "its best point; low current at the same volts is a string open, dirt or shade."
+)
+# Of each day.
+HEAD = ("", "bright", "5 %", "10 %", "lit", "under 0.45", "A per kW/m²")
+COLUMNS = (
+    "By day: intervals with light over 200 W/m² (bright), those of them with volts apart by more than 5 and 10 %; with "
+    "light over 100 W/m² (lit), those of them with volts under 0.45 of the other half's; amps where the volts agree."
 )
 _KNOWN_BY = {"plane": "a sensor in the plane", "horizontal": "a sensor that faces up", "lux": "a lux sensor"}
 # Of what the other half gave, what volts apart must have cost to be worth a line; common practice, no source.
@@ -38,25 +44,25 @@ def line(pair: Mapping[str, Any]) -> str:
     return f"{_names(pair)}, the two halves in the same moment: {often}.{_low(pair)}"
 
 
-def counted(pair: Mapping[str, Any], when: LocalTime) -> list[str]:
-    """The same in full: the light that it was compared in, the halves that have gone, and each day."""
+def counted(pair: Mapping[str, Any]) -> list[str]:
+    """The same in full: the light that it was compared in, and the halves that have gone."""
     said = [line(pair)]
     if pair["lit"]:
         far, known_by = _of(pair, "far", "lit"), _KNOWN_BY.get(pair["light"], f"the {pair['light']}")
         said.append(f"Volts under 0.45 of the other half's in {far} with light over 100 W/m², by {known_by}.")
-    return said + [_day(day, when) for day in pair["days"]]
-
-
-def _day(day: Mapping[str, Any], when: LocalTime) -> str:
-    date = when.date(dt.date.fromisoformat(day["date"]))
-    apart = ", ".join(number(day[key]) for key in ("apart_5", "apart_10"))
-    far = f"under 0.45 {number(day['far'])} of {number(day['lit'])}"
-    said = f"{date}: by 5 and 10 % {apart} of {number(day['bright'])}, {far}"
-    told = [(day[f"{key}_a_per_kw"], day[f"{key}_r2"]) for key in ("one", "other")]
-    if all(k is not None for k, _ in told):
-        amps = " and ".join(number(k, 2) for k, _ in told)
-        said += f"; {amps} A for each kW/m² where the volts agree"
     return said
+
+
+def days(pair: Mapping[str, Any], when: LocalTime) -> list[tuple[str, ...]]:
+    """Each day's intervals under `HEAD`, date first; the last column tells the current of both for each kW/m²."""
+    return [_day(day, when) for day in pair["days"]]
+
+
+def _day(day: Mapping[str, Any], when: LocalTime) -> tuple[str, ...]:
+    counts = (number(day[key]) for key in ("bright", "apart_5", "apart_10", "lit", "far"))
+    amps = [number(k, 2) for key in ("one_a_per_kw", "other_a_per_kw") if (k := day[key]) is not None]
+    told = " and ".join(amps) if len(amps) == 2 else UNKNOWN
+    return when.date(dt.date.fromisoformat(day["date"])), *counts, told
 
 
 def _names(pair: Mapping[str, Any]) -> str:

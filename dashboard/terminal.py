@@ -156,8 +156,19 @@ def _halves(pairs: Sequence[Mapping[str, Any]], when: LocalTime, width: int) -> 
     """Each pair of alike arrays, in the same moment, day by day."""
     lines: list[str] = []
     for pair in pairs:
-        lines += ["", *(row for said in halves.counted(pair, when) for row in _wrapped(said, width, "  ", "    "))]
+        said = [*halves.counted(pair), halves.COLUMNS]
+        lines += ["", *(row for one in said for row in _wrapped(one, width, "  ", "    "))]
+        lines += ["    " + row for row in _aligned([halves.HEAD, *halves.days(pair, when)])]
     return lines
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows as columns, the first to the left and the others to the right."""
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(cell.rjust(w) if i else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, wide, strict=True)))
+        for row in rows
+    ]
 
 
 def _share(one: ArraySpan) -> str:

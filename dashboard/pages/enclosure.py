@@ -17,6 +17,8 @@ PATH, NAME = "/enclosure", "enclosure"
 
 # More than a year of one estimate a day would hide what is new.
 TREND_DAYS = 400
+# A room that holds kilowatts is told by the kilowatt.
+_SMALL_K_PER_W = 0.1
 _FAN_WORDS = {"running": "fan told to run", "stopped": "fan stopped", "untold": "not known whether the fan ran"}
 
 
@@ -103,7 +105,11 @@ def _held(name: str, spells: list[BoxSpell]) -> list[tuple[str, str]]:
     told = next((s for s in reversed(spells) if s.enclosure == name and s.told == TOLD), None)
     if told is None:
         return []
-    resistance = quantity(told.thermal_resistance_k_per_w, "K/W", 2)
+    each_watt = told.thermal_resistance_k_per_w
+    if each_watt is not None and each_watt < _SMALL_K_PER_W:
+        resistance = quantity(1000.0 * each_watt, "K/kW", 1)
+    else:
+        resistance = quantity(each_watt, "K/W", 2)
     within = quantity(told.time_constant_min, "min")
     facts = [("over several days", f"{resistance}, two thirds of the way to it within {within}")]
     if told.ceiling_c is not None:

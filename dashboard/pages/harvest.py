@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable, Sequence
 
 from dash import dcc, html
 
@@ -232,8 +233,11 @@ def _halves(view: View) -> Piece:
     pairs = entries(view.results.alike_days(view.first, view.last))
     if not pairs:
         return None
-    said = [html.P(line) for pair in pairs for line in halves.counted(pair, view.when)]
-    return section("The two halves, in the same moment", *said, note(halves.NOTE))
+    pieces: list[Piece] = []
+    for pair in pairs:
+        pieces += [html.P(line) for line in halves.counted(pair)]
+        pieces.append(_table(halves.HEAD, halves.days(pair, view.when)))
+    return section("The two halves, in the same moment", *pieces, note(halves.COLUMNS), note(halves.NOTE))
 
 
 def _standard(view: View) -> Piece:
@@ -241,15 +245,8 @@ def _standard(view: View) -> Piece:
     tables: list[Piece] = []
     for name in dict.fromkeys(d.array for d in view.array_days):
         entries = view.performance(name)
-        rows = standard.rows(entries)
-        head = html.Tr([html.Th("", scope="col"), *[html.Th(period, scope="col") for period in entries]])
-        body = [html.Tr([html.Th(label, scope="row"), *[html.Td(v) for v in values]]) for label, values in rows]
-        tables.append(
-            html.Table(
-                [html.Caption(capital(subject("array." + name))), html.Thead(head), html.Tbody(body)],
-                className="standard",
-            )
-        )
+        rows = [(label, *values) for label, values in standard.rows(entries)]
+        tables.append(_table(("", *entries), rows, capital(subject("array." + name))))
         if all(entry["reference_yield_h"] is None for entry in entries.values()):
             tables.append(note(standard.NEEDS_PLANE))
     if view.storage:
@@ -258,3 +255,11 @@ def _standard(view: View) -> Piece:
             html.P(standard.storage(view.storage["span"])),
         ]
     return section("By the standard, IEC 61724-1", *tables)
+
+
+def _table(head: Iterable[str], rows: Iterable[Sequence[str]], caption: str | None = None) -> Piece:
+    """Figures under their words, the first column telling what each row is of."""
+    top = html.Thead(html.Tr([html.Th(text, scope="col") for text in head]))
+    body = [html.Tr([html.Th(first, scope="row"), *map(html.Td, others)]) for first, *others in rows]
+    above = [html.Caption(caption)] if caption else []
+    return html.Table([*above, top, html.Tbody(body)], className="standard")

@@ -15,7 +15,7 @@ from analysis.results_boxes import TOLD, BoxSpell
 from analysis.results_writing import write_day, write_spells
 from dashboard import halves
 from dashboard.terminal import assess_text
-from dashboard.writing import NBSP, LocalTime
+from dashboard.writing import NBSP, UNKNOWN, LocalTime
 from logger.store import open_writer, transaction
 from tests.dashboard import story
 from tests.dashboard.test_pages import shown
@@ -64,12 +64,15 @@ def test_a_line_is_worth_it_where_volts_took_a_share() -> None:
 
 
 def test_the_days_stand_below_in_full() -> None:
-    _, far, day = (plain(line) for line in halves.counted(pair(), WHEN))
+    _, far = (plain(line) for line in halves.counted(pair()))
     assert far.startswith("Volts under 0.45 of the other half's in 30 of 450 intervals")
     assert far.endswith("with light over 100 W/m², by a sensor in the plane.")
-    assert day.endswith(
-        ": by 5 and 10 % 120, 90 of 400, under 0.45 30 of 450; 14.25 and 14.09 A for each kW/m² where the volts agree"
-    )
+    ((date, *figures),) = halves.days(pair(), WHEN)
+    assert date == WHEN.date(SUN.day)
+    assert figures == ["400", "120", "90", "450", "30", "14.25 and 14.09"]
+    assert len(halves.HEAD) == len(figures) + 1
+    ((*_, amps),) = halves.days(pair(one_a_per_kw=None), WHEN)
+    assert amps == UNKNOWN
 
 
 def test_dim_light_alone_compares_nothing() -> None:
@@ -87,7 +90,7 @@ def test_the_sheet_tells_them_once() -> None:
     for told_, days in ((told, 0), (told | {"quality": [quality]}, 1)):
         flat = " ".join(assess_text(told_, timezone="Europe/Paris").split())
         assert flat.count("the two halves in the same moment") == 1
-        assert flat.count("where the volts agree") == days
+        assert flat.count("14.25 and 14.09") == days
     assert "the two halves" not in assess_text(told | {"alike": [pair(by_volts_wh=1.0)]})
 
 
@@ -106,4 +109,7 @@ def test_harvest_and_enclosure_show_what_needs_no_model(told: story.Story, tmp_p
     page = shown(store, told.settings, "/enclosure")
     assert "held at 44.6 °C (44.1 to 45.1): about there its fan cuts in" in page
     assert "0.80 K/W, two thirds of the way to it within 62 min" in page
+    with closing(open_writer(store)) as connection, transaction(connection):
+        write_spells(connection, [], [replace(held, thermal_resistance_k_per_w=0.00798)], story.METHOD)
+    assert "8.0 K/kW, two thirds" in shown(store, told.settings, "/enclosure")
     assert "held at" not in shown(told.store, told.settings, "/enclosure")
