@@ -15,13 +15,13 @@ from analysis.sun import Floats, Times
 
 # A module is covered from the moment when it gives less than this share of what the light would allow, after a
 # frost, until it gives more than that; common practice, no source.
-COVERED_BELOW, _UNCOVERED_ABOVE = 0.15, 0.40
+COVERED_BELOW, UNCOVERED_ABOVE = 0.15, 0.40
 FROST_C = 1.0
 FROST_MEMORY_MS = 12 * 3_600_000
 _SMOOTHING_MS = 15 * 60_000
 # Light that nobody measured beside the array, of a weather series or a clear sky, says little of one dark quarter of an
 # hour, and least under a low sun: a cover is then believed that held so long in good light. Common practice, no source.
-LOW_SUN_DEG, _LEAST_HELD_MS = 5.0, 2 * 3_600_000
+_LOW_SUN_DEG, _LEAST_HELD_MS = 5.0, 2 * 3_600_000
 
 
 def share(power: Floats, expected: Floats, grid: Grid) -> Floats:
@@ -68,24 +68,14 @@ def with_frost(day: ArrayDay, stretch: Stretch, frosty: npt.NDArray[np.bool_]) -
 
 
 def covered(
-    share: Floats,
-    telling: npt.NDArray[np.bool_],
-    frosty: npt.NDArray[np.bool_],
-    grid: Grid,
-    before: bool,
-    unmeasured: npt.NDArray[np.bool_],
-    good: npt.NDArray[np.bool_],
+    dark: npt.NDArray[np.bool_], free: npt.NDArray[np.bool_], grid: Grid, before: bool
 ) -> npt.NDArray[np.bool_]:
     """Covered from the first sign to the power's return.
 
     Parameters
     ----------
-    share : ndarray
-        Of `share`.
-    telling : ndarray of bool
-        Bright intervals in which the power may speak: not those in which the array stands at open circuit.
-    frosty : ndarray of bool
-        Of `frost`.
+    dark, free : ndarray of bool
+        Intervals in which, after a frost, next to no light reached the cells; and in which much of it did.
     grid : Grid
     before : bool
         Whether the array was covered when the stretch began.
@@ -96,17 +86,15 @@ def covered(
 
     Notes
     -----
-    Dim intervals say nothing themselves: they take after the last sign, those of the morning after the first sign of
-    their own day, because it snows at night.
+    Intervals without a sign take after the last one, those of the morning after the first sign of their own day,
+    because it snows at night.
     """
-    sign = np.full(len(share), -1, dtype=np.int8)
-    begins, ends = telling & frosty & (share < COVERED_BELOW), telling & (share > _UNCOVERED_ABOVE)
-    if unmeasured.any():
-        begins = _held(begins & (good | ~unmeasured), ends, unmeasured, grid)
-    sign[begins], sign[ends] = 1, 0
+    sign = np.full(len(dark), -1, dtype=np.int8)
+    sign[dark] = 1
+    sign[free] = 0
     signs = np.flatnonzero(sign >= 0)
     if len(signs) == 0:
-        return np.full(len(share), before)
+        return np.full(len(sign), before)
     here = np.arange(len(sign))
     day, _ = _day_bounds(grid)
     last = np.searchsorted(signs, here, side="right") - 1
@@ -117,18 +105,31 @@ def covered(
     return np.where(morning, sign[following] == 1, held)
 
 
-def _held(
-    signs: npt.NDArray[np.bool_], ends: npt.NDArray[np.bool_], unmeasured: npt.NDArray[np.bool_], grid: Grid
+def lasting(
+    dark: npt.NDArray[np.bool_], free: npt.NDArray[np.bool_], far: npt.NDArray[np.bool_], elevation: Floats, grid: Grid
 ) -> npt.NDArray[np.bool_]:
-    """The signs without those in unmeasured light that the power's return, or the night, ended too soon."""
+    """The signs of a cover without those by far light under a low sun, and those that ended too soon.
+
+    Parameters
+    ----------
+    dark, free : ndarray of bool
+        As of `covered`.
+    far : ndarray of bool
+        Where neither a sensor, nor another array, nor the array's own volts tell the light.
+    elevation : ndarray
+        Of the sun [degrees].
+    grid : Grid
+    """
+    if not (dark & far).any():
+        return dark
+    kept = dark & (~far | (elevation >= _LOW_SUN_DEG))
     first, _ = _day_bounds(grid)
-    at = np.flatnonzero(signs)
+    at = np.flatnonzero(kept)
     # Signs of one day with no return between them are one.
-    spell = np.cumsum(ends)[at] + first[at] * (len(signs) + 1)
+    spell = np.cumsum(free)[at] + first[at] * (len(kept) + 1)
     _, which, count = np.unique(spell, return_inverse=True, return_counts=True)
-    held = signs.copy()
-    held[at] = ~unmeasured[at] | (count[which] * grid.step >= _LEAST_HELD_MS)
-    return held
+    kept[at] = ~far[at] | (count[which] * grid.step >= _LEAST_HELD_MS)
+    return kept
 
 
 def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:

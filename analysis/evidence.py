@@ -178,7 +178,7 @@ def _cold(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
 
 
 def _covered(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:
-    return "almost no power in good light since a frost", [t.yielded(a, b), t.volts(a, b)]
+    return "almost no light reaches its cells since a frost", [t.yielded(a, b), t.volts(a, b)]
 
 
 def _too_low(t: _Teller, a: int, b: int) -> tuple[str, list[_Part]]:

@@ -30,6 +30,7 @@ from analysis import (
     irradiance,
     ladder,
     lit_hours,
+    lumens,
     spikes,
     standing,
     states,
@@ -38,6 +39,7 @@ from analysis import (
     whereabouts,
     wiring,
     yields,
+    zeros,
 )
 from analysis.drift import Drifts
 from analysis.file_clocks import Doubts
@@ -206,7 +208,7 @@ def _judge_group(
     settings, stretch, grid = shared.settings, shared.stretch, sky.grid
     controller = shared.controller(array)
     lies = geometry.attitude(settings.site.moored, stretch, grid)
-    light = irradiance.on_array(array, sky, lies)
+    light = lumens.doubted(array, irradiance.on_array(array, sky, lies), sky, lies)
     sisterly = None
     if not (light.evidence < WEATHER).all():
         clearness = shared.clearness(array, sky, lies, cover.frost(frosts, grid))
@@ -219,7 +221,7 @@ def _judge_group(
         own = shared.own(array, sky, lies)
         could = expected.with_volts(could, own.best_volts, own.open_volts)
     state = states.of_array(
-        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered
+        array, controller, settings.bank, light, sky.sun, said, around, could, grid, frosts, covered, sky.clear.ghi
     )
     handled = grid.touched(shared.handled(array))
     state[handled & (state != states.NIGHT)] = states.UNKNOWN
@@ -240,7 +242,10 @@ def _judge_group(
     clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
-    side = twins.side(array, sky, overcast, said, could, state) if overcast else None
+    side = None
+    if overcast:
+        zero = zeros.on_grid(zeros.of_days(array, settings, stretch, suns, shared.path), suns, grid.start)
+        side = twins.side(array, sky, overcast, said, could, state, zero)
     is_half = any(array.name in pair for pair in alike.pairs(settings))
     half = alike.half(array, grid.step, grid.start, light, said, state) if is_half else None
     seen_in_plane = facing.shown(array, settings, sky, light, said, could, state)

@@ -26,8 +26,9 @@ _LOWEST_SET_POINT = 13.2
 _SET_POINT_NEAR = 0.1
 _FIRMLY_AT_LIMIT = 0.985
 _REFERENCE_C = 25.0
-# Another charger is at work where the bank takes this much more than all controllers give; common practice, no source.
-_OTHER_A, _OTHER_SHARE = 2.0, 0.1
+# Another charger is at work where the bank takes this much more than all controllers give; where its volts stand over
+# every set point already, more than a shunt's zero; common practice, no source.
+_OTHER_A, _OTHER_SHARE, _OTHER_ABOVE_A = 2.0, 0.1, 0.5
 # A heatsink this warm throttles; trade manuals begin at 81 °C inside [°C]; common practice, no source.
 _HOT_C, _THROTTLED = 70.0, 0.95
 # Lithium must not be charged below freezing; it is let go again some kelvins above.
@@ -132,6 +133,8 @@ def held_back(
         past = np.maximum.reduce(points) + _SET_POINT_NEAR * bank.nominal_voltage / 12
         above = np.fmax(said.output_voltage, around.bank_v) > past
         hindered |= above
+        # Over its own set points the bank tells it too, and the shunt need but agree.
+        other |= above & (around.bank_a - around.solar_a > np.maximum(_OTHER_ABOVE_A, _OTHER_SHARE * around.bank_a))
         # Without a shunt, volts past its own set points tell it, where warmth cannot explain them.
         explained = controller.temp_comp_mv_per_cell_k is not None or bank.chemistry == "lifepo4"
         above &= ~np.isfinite(around.bank_a - around.solar_a) & (said.stage != "equalise") & explained

@@ -2,7 +2,8 @@
 
 Only ``unhindered`` judges an array. The states of an interval, the first that applies:
 
-``night``            no light to judge by: under 20 W/m² in the plane (the daylight rule of IEC 61724-1, from memory)
+``night``            no light to judge by: under 20 W/m² in the plane (the daylight rule of IEC 61724-1, from memory),
+                     by a sensor there, else by the array's own watts and volts, else by what is told of the sky
 ``unheard``          none of the array's instruments said anything
 ``unknown``          they spoke, but no power can be worked out
 ``diverting``        the dump load takes the surplus
@@ -11,7 +12,7 @@ Only ``unhindered`` judges an array. The states of an interval, the first that a
 ``current-limited``  the controller is at its output current limit
 ``heat-derated``     the controller is hot and gives less than it could
 ``cold-blocked``     the bank is too cold to be charged
-``covered``          snow or a cover: almost nothing in good light since a frost, until the power comes back
+``covered``          snow or a cover: almost no light on the cells since a frost, by watts or volts, until it comes back
 ``too-low``          the array's volts lie below what the bank needs
 ``no-current``       good light, instruments heard, and no current, or a trickle at open circuit
 ``unhindered``       free to give all
@@ -22,13 +23,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analysis import cover, limits
-from analysis.expected import Expected
+from analysis import cover, glimmer, limits
+from analysis.expected import NINETY_FIVE, Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured, Surroundings
 from analysis.irradiance import Light
 from analysis.results import CLEAR, REFERENCE, WEATHER
-from analysis.sun import SunPosition, Times
+from analysis.sun import Floats, SunPosition, Times
 from logger.settings import Array, Bank, Controller
 
 (
@@ -61,11 +62,15 @@ _TRICKLE_SHARE = 0.05
 _ENHANCED = 1.3
 # What 20 W/m² give of the rating, by the efficiency of measured modules in such light.
 _LIT_SHARE = 0.017
+# Of that light, what an array's volts must not even reach to be dim: 2 % of them are half the light; common practice,
+# no source.
+_DIM_BY_VOLTS = 0.5
 # Of a clear sky's light an overcast one leaves a quarter (Kasten and Czeplak, Solar Energy 24, 1980): by that what an
 # array gives is measured where only the clear sky is known.
 OVERCAST = 0.25
 
 Codes = npt.NDArray[np.int8]
+Mask = npt.NDArray[np.bool_]
 
 
 def of_array(
@@ -80,6 +85,7 @@ def of_array(
     grid: Grid,
     frosts: Times,
     covered_before: bool,
+    clear: Floats,
 ) -> Codes:
     """Operating state of an array in every interval.
 
@@ -89,6 +95,8 @@ def of_array(
         Starts of the UTC hours in which it froze, ascending [ms].
     covered_before : bool
         Whether the array was covered when the stretch began.
+    clear : ndarray
+        Of a clear sky, on the horizontal [W/m²].
 
     Returns
     -------
@@ -99,37 +107,79 @@ def of_array(
     bright = could >= JUDGING_SHARE * array.rated_w
     opened, parted = limits.near_open(said, expected), limits.parted(said, expected)
     share = cover.share(said.power, could, grid)
-    # An array at open circuit has light: what it does not give is not lost under a cover. Nor is it where no volts are.
-    good = sun.elevation >= cover.LOW_SUN_DEG
-    unmeasured = np.isin(light.evidence, (WEATHER, CLEAR))
-    telling = bright & ~opened & ~parted
-    covered = cover.covered(share, telling, cover.frost(frosts, grid), grid, covered_before, unmeasured, good)
+    lit = _lit(array, light, sun, said, expected, clear)
+    dim = lit & ~bright & _dark(array, light, said, expected)
+    frosty = cover.frost(frosts, grid)
+    covered = np.zeros(len(grid.start), dtype=bool)
+    if covered_before or frosty.any():
+        there = np.where(np.isfinite(light.plane), light.plane, OVERCAST * np.fmax(light.bound, clear))
+        dark, free = _signs(array, said, expected, there, share, lit & ~parted, bright)
+        # Light that nobody measured beside the array, whose volts say nothing of it either.
+        far = np.isin(light.evidence, (WEATHER, CLEAR)) & ~glimmer.told(array, said)
+        dark = cover.lasting(dark & frosty, free, far, sun.elevation, grid)
+        covered = cover.covered(dark, free, grid, covered_before) & ~free & ~parted
     none = (expected.allowed.free >= JUDGING_SHARE * array.rated_w) & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
     # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
     none |= bright & opened & (said.power < _TRICKLE_SHARE * could)
-    none |= bright & np.isin(said.stage, ["off", "fault"]) & (share < cover.COVERED_BELOW)
+    # A controller that keeps a set point says so, one that is off keeps none: what keeps it off is the cold.
+    off = np.isin(said.stage, ["off", "fault"])
+    cold = limits.cold_blocked(bank, said, around, expected, could)
+    none |= bright & off & (share < cover.COVERED_BELOW)
     none |= bright & parted
     state = np.full(len(grid.start), UNHINDERED, dtype=np.int8)
     for code, holds in (
         (NO_CURRENT, none),
         (TOO_LOW, bright & limits.too_low(controller, said, around, expected)),
-        (COVERED, covered & ~opened & ~parted),
-        (COLD, limits.cold_blocked(bank, said, around, expected, could)),
+        (COVERED, covered),
+        (COLD, cold),
         (HEAT, bright & limits.heat_derated(said, expected)),
         (CURRENT, limits.current_limited(controller, said, expected)),
         (BANK, limits.bank_limited(controller, bank, said, around, expected)),
-        (HELD_BACK, limits.held_back(controller, bank, said, around, expected) & ~parted),
+        (HELD_BACK, limits.held_back(controller, bank, said, around, expected) & ~parted & ~(cold & off)),
         (DIVERTING, limits.diverting(around)),
         (UNKNOWN, ~np.isfinite(said.power)),
         (UNHEARD, ~said.heard),
-        (NIGHT, ~_lit(array, light, sun, said)),
+        (NIGHT, ~lit | (dim & ~covered)),
     ):
         state[holds] = code
     return state
 
 
-def _lit(array: Array, light: Light, sun: SunPosition, said: Measured) -> npt.NDArray[np.bool_]:
-    """Where there is light enough to judge by; where no sensor lies in the plane the array's own power shows it too."""
-    lit = np.where(np.isfinite(light.plane), light.plane, _ENHANCED * light.bound) >= LEAST_LIGHT_WM2
-    lit |= (light.evidence > REFERENCE) & (said.power >= _LIT_SHARE * array.rated_w)
+def _signs(
+    array: Array, said: Measured, expected: Expected, there: Floats, share: Floats, lit: Mask, bright: Mask
+) -> tuple[Mask, Mask]:
+    """Where next to no light reached the cells, and where much of it did, by watts where they flow and by volts.
+
+    An array at open circuit has light: what it does not give is not lost under a cover. And volts tell a cover in light
+    that is too dim for watts to tell.
+    """
+    told = lit & glimmer.told(array, said)
+    idle = told & (share < cover.COVERED_BELOW)
+    under = idle & ~glimmer.shows(array, said, cover.COVERED_BELOW * there, expected.cell, idle)
+    seen = glimmer.shows(array, said, cover.UNCOVERED_ABOVE * there, expected.cell, idle)
+    flows = bright | (said.power >= _LIT_SHARE * array.rated_w)
+    dark = np.where(told, under, lit & bright & (share < cover.COVERED_BELOW))
+    return dark, seen | (flows & (share > cover.UNCOVERED_ABOVE))
+
+
+def _lit(array: Array, light: Light, sun: SunPosition, said: Measured, expected: Expected, clear: Floats) -> Mask:
+    """Where there is light enough to judge by.
+
+    Where no sensor lies in the plane the array's own power shows it too, and its own volts while none flows. Where the
+    clear sky alone bounds the light, a plane that turns its back to a low sun may get what cloud throws on it: no more
+    than falls on the flat.
+    """
+    most = np.fmax(_ENHANCED * light.bound, clear)
+    elsewhere = light.evidence > REFERENCE
+    there = light.plane * np.where(light.evidence == WEATHER, 1.0 + NINETY_FIVE * light.passing, 1.0)
+    lit = np.where(np.isfinite(light.plane), there, most) >= LEAST_LIGHT_WM2
+    lit |= elsewhere & (said.power >= _LIT_SHARE * array.rated_w)
+    lit |= glimmer.shows(array, said, LEAST_LIGHT_WM2, expected.cell, ~lit & elsewhere & (said.voltage > 0.0))
     return np.asarray(lit & (sun.elevation > 0.0))
+
+
+def _dark(array: Array, light: Light, said: Measured, expected: Expected) -> Mask:
+    """Where no sensor lies in the plane, and an array itself shows too little light, by its watts and by its volts."""
+    asked = glimmer.told(array, said) & (light.evidence > REFERENCE)
+    asked &= said.power < _LIT_SHARE * array.rated_w
+    return asked & ~glimmer.shows(array, said, _DIM_BY_VOLTS * LEAST_LIGHT_WM2, expected.cell, asked)

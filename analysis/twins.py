@@ -35,14 +35,26 @@ GREY_OF_CLEAR = 0.40
 _LEAST_ELEVATION_DEG = 5.0
 # How much brighter an overcast dome is on the sun's side, as a share of beam; common practice, no source.
 _BRIGHT_SIDE = 0.01
+# Hours that lean little enough, and how much more than the least of a day is near it; common practice, no source.
+_LITTLE_LEAN, _NEAR_LEAST = 0.5, 1.3
+# A ratio stands apart from the day's middle beyond so many times the middle distance, three standard deviations of even
+# noise, and beyond the second; common practice, no source.
+_CALM, _CALM_ANYWAY = 4.4, 0.01
 # More than this of what an even dome gives comes from one side; common practice, no source.
 _MOST_OF_DOME = 1.12
 # Standard uncertainties of the ratio: of two power meters, each of 2 % at 95 % (accuracy that IEC 61724:1998 asks for,
 # from memory); of modules of one kind, and of two kinds, in dim light (common practice, no source).
 _METERS = 0.0144
-# Of a meter's zero, as a share of the array's rating: a hundredth of an ampere; common practice, no source.
-_ZERO = 0.001
+# Of a meter's zero, as a share of the array's rating: a hundredth of an ampere. Where the night tells it, what it moves
+# by until noon, of that hundredth; common practice, no source.
+_ZERO, _ZERO_MOVES = 0.001, 0.3
+# Under this share of the rating a meter's zero weighs too much even where the night tells it; common practice, no
+# source.
+_LEAST_SHARE = 0.02
 _ONE_KIND, _TWO_KINDS = 0.007, 0.02
+
+# The spread of the ratio is that of so long pieces, so that it is not the noise of readings; of fewer it tells nothing.
+_BLOCK_MS, _LEAST_BLOCKS = 900_000, 5
 
 WINDOW_DAYS = 7
 LEAST_DAYS = 3
@@ -50,6 +62,9 @@ LEAST_MINUTES = 300.0
 # Found low where the ratio's upper bound lies under the first; well again where the ratio is back over the second.
 LOW_BELOW = 0.98
 WELL_ABOVE = 0.97
+
+
+Places = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +127,13 @@ class Side:
     got, could : ndarray
         Power; what an even dome of 1000 W/m² gives an array so tilted, its efficiency in the present light counted in
         [W].
-    sway : ndarray
-        Relative standard uncertainty of its light by a facing that nobody knows.
+    sway, bright : ndarray
+        Relative standard uncertainties of its light by a facing that nobody knows: by what beam the sky may have let
+        through, and by the bright side of the dome.
     sunlit : ndarray of bool
         Where it got more than the dome gives: a low sun breaks through, which on the horizontal hardly shows.
+    zero : ndarray
+        Standard uncertainty of its power by the meter's zero [W].
     """
 
     array: Array
@@ -124,22 +142,32 @@ class Side:
     got: Floats
     could: Floats
     sway: Floats
+    bright: Floats
     sunlit: npt.NDArray[np.bool_]
+    zero: Floats
 
     def on(self, day: SunDay) -> Side:
         a, b = np.searchsorted(self.start, [day.start, day.stop])
         cut = slice(a, b)
         return replace(
             self, start=self.start[cut], got=self.got[cut], could=self.could[cut], sway=self.sway[cut],
-            sunlit=self.sunlit[cut],
+            bright=self.bright[cut], sunlit=self.sunlit[cut], zero=self.zero[cut],
         )  # fmt: skip
 
 
-def side(array: Array, sky: Sky, overcast: Grey, said: Measured, could: Expected, state: Codes) -> Side:
-    """One array's side of the comparison, over the whole grid."""
+def side(array: Array, sky: Sky, overcast: Grey, said: Measured, could: Expected, state: Codes, zero: Floats) -> Side:
+    """One array's side of the comparison, over the whole grid; its meter's zero, where the night tells it, taken off.
+
+    Parameters
+    ----------
+    zero : ndarray
+        Of `zeros` [A], NaN where unknown.
+    """
     use = overcast.mask & np.isfinite(said.power) & (said.power >= 0) & (state == states.UNHINDERED)
-    # Under a twentieth of the rating a meter's offset weighs too much.
-    use &= np.nan_to_num(could.power) >= states.JUDGING_SHARE * array.rated_w
+    known = np.isfinite(zero) & np.isfinite(said.voltage)
+    # Under a twentieth of the rating a meter's offset weighs too much, where nobody knows it.
+    least = np.where(known, _LEAST_SHARE, states.JUDGING_SHARE)
+    use &= np.nan_to_num(could.power) >= least * array.rated_w
     tilts = [(group.modules, group.tilt) for group in array.group or ()] or [(1, array.tilt)]
     modules = sum(n for n, _ in tilts)
     view = sum(n * dome_view(tilt, sky.albedo) for n, tilt in tilts) / modules
@@ -149,12 +177,15 @@ def side(array: Array, sky: Sky, overcast: Grey, said: Measured, could: Expected
         efficiency = np.where(plane > 0, could.electrics.power_ratio[use] * 1000.0 / plane, 1.0)
     # Towards the sun and away from it the beam's share differs by this much of the whole light.
     lean = math.sin(steepest) / np.tan(np.radians(np.maximum(sky.sun.elevation[use], _LEAST_ELEVATION_DEG)))
-    got = said.power[use]
+    got = said.power[use] - np.where(known, zero * said.voltage, 0.0)[use]
+    off = _ZERO * array.rated_w * np.where(known[use], _ZERO_MOVES, 1.0)
     dome = array.rated_w * view * np.where(np.isfinite(efficiency), efficiency, 1.0)
     with np.errstate(invalid="ignore"):
         sunlit = got > _MOST_OF_DOME * dome * overcast.light[use] / 1000.0
-    sway = np.minimum((overcast.beam_share[use] + _BRIGHT_SIDE) * lean, 1.0)
-    return Side(array, sky.grid.step, sky.grid.start[use], got, dome, sway, sunlit)
+        # A side that shows more of a clear sky than overcast leaves is lit by more than a dome, whatever a sensor says.
+        sunlit |= got > GREY_OF_CLEAR * dome * sky.clear.ghi[use] / 1000.0
+    sway, bright = (np.minimum(share * lean, 1.0) for share in (overcast.beam_share[use], _BRIGHT_SIDE))
+    return Side(array, sky.grid.step, sky.grid.start[use], got, dome, sway, bright, sunlit, off)
 
 
 def dome_view(tilt: float, albedo: float) -> float:
@@ -169,13 +200,10 @@ def of_day(sides: Iterable[Side | None], day: SunDay) -> list[TwinDay]:
     for one, other in combinations([side.on(day) for side in sides if side is not None], 2):
         if one.step != other.step:
             continue
-        _, i, j = np.intersect1d(one.start, other.start, assume_unique=True, return_indices=True)
-        dull = ~(one.sunlit[i] | other.sunlit[j])
-        i, j = i[dull], j[dull]
+        i, j = _shared(one, other)
         if not len(i):
             continue
         hours = one.step / 3_600_000
-        weight = one.could[i] + other.could[j]
         found.append(
             TwinDay(
                 one=one.array.name,
@@ -191,14 +219,56 @@ def of_day(sides: Iterable[Side | None], day: SunDay) -> list[TwinDay]:
                 sigma=math.hypot(
                     _METERS,
                     _ONE_KIND if one.array.module == other.array.module else _TWO_KINDS,
-                    _ZERO * one.array.rated_w / max(float(one.got[i].mean()), 1.0),
-                    _ZERO * other.array.rated_w / max(float(other.got[j].mean()), 1.0),
-                    # The two sides lean to opposite hands at the worst, and a vessel may lie to one wind all week.
-                    float(np.average((one.sway[i] + other.sway[j]) / 2.0, weights=weight)),
+                    float(one.zero[i].mean()) / max(float(one.got[i].mean()), 1.0),
+                    float(other.zero[j].mean()) / max(float(other.got[j].mean()), 1.0),
+                    _facing(one, other, i, j),
                 ),
             )
         )
     return found
+
+
+def _shared(one: Side, other: Side) -> tuple[Places, Places]:
+    """Where two sides lie under the same dome: their grey intervals, without those in which a low sun breaks through.
+
+    Where the sun stays low its highest hours tell most: there the dome's bright side leans the least. And an overcast
+    moves the ratio of two sides by no more than readings do: what stands apart from the day's middle is a flash of sun
+    on one of them.
+    """
+    _, i, j = np.intersect1d(one.start, other.start, assume_unique=True, return_indices=True)
+    dull = ~(one.sunlit[i] | other.sunlit[j]) & (one.got[i] > 0.0) & (other.got[j] > 0.0)
+    i, j = i[dull], j[dull]
+    if not len(i):
+        return i, j
+    lean = one.bright[i] + other.bright[j]
+    high = lean <= max(_NEAR_LEAST * float(lean.min()), 2.0 * _BRIGHT_SIDE * _LITTLE_LEAN)
+    i, j = i[high], j[high]
+    ratio = np.log(one.got[i] / other.got[j] * other.could[j] / one.could[i])
+    apart = np.abs(ratio - np.median(ratio))
+    calm = apart <= max(_CALM * float(np.median(apart)), _CALM_ANYWAY)
+    return i[calm], j[calm]
+
+
+def _facing(one: Side, other: Side, i: Places, j: Places) -> float:
+    """Relative standard uncertainty of a day's ratio by what falls on one side more than on the other.
+
+    The two sides lean to opposite hands at the worst, and a vessel may lie to one wind all week: the bright side of a
+    dome adds as it stands. Beam through an overcast flickers: what it takes from the mean it shows in the spread of the
+    ratio over the day, and most overcast has none.
+    """
+    # An interval counts by its light, as it does in the sums.
+    weight = one.got[i] / one.could[i] + other.got[j] / other.could[j]
+
+    def both(values: Floats, others: Floats) -> float:
+        return float(np.average((values[i] + others[j]) / 2.0, weights=weight))
+
+    block = one.start[i] // _BLOCK_MS
+    edges = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    sums = [np.add.reduceat(values, edges) for values in (one.got[i], other.got[j], one.could[i], other.could[j])]
+    beam = both(one.sway, other.sway)
+    if len(edges) >= _LEAST_BLOCKS:
+        beam = min(beam, float(np.std(np.log(sums[0] / sums[1] * sums[3] / sums[2]), ddof=1)))
+    return beam + both(one.bright, other.bright)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,9 @@
 """How well the weak side is found from a grey week, and how well the slope of dirt, on records made by other physics.
 
 Run by hand: ``python -m tests.bench_trends [--weeks 24] [--records 200]``. The weeks are the fixtures': their sky,
-their modules, meters of 1 % (one sigma) with a zero off by a hundredth of an ampere; the vessel swings and nobody knows
-her heading. The records of dirt are sixty days with white noise, half of them clear.
+their modules, meters of 1 % (one sigma) with a zero off by a hundredth of an ampere, heard as power alone or as the
+bare kit's volts and amps; the vessel swings and nobody knows her heading. The records of dirt are sixty days with white
+noise, half of them clear.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import argparse
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -42,15 +44,17 @@ class Told:
     half_width: float
 
 
-def weak_side(latitude: float, first: dt.date, sensor: bool, gain: float, weeks: int) -> Told:
+def weak_side(
+    latitude: float, first: dt.date, sensor: bool, gain: float, weeks: int, bare_kit: bool = False, seeds: int = 1000
+) -> Told:
     """The port side gives that share of a sound one's power, over so many weeks of as many vessels."""
     found = wrong = held = told = 0
     widths = []
     for seed in range(weeks):
         heading = ("wind", "tide", "gyre")[seed % 3]
         week = Week(
-            first=first, latitude=latitude, sensor=sensor, heading=heading, gain=(("port", gain),), seed=1000 + seed,
-            vessel=1000 + seed,
+            first=first, latitude=latitude, sensor=sensor, heading=heading, gain=(("port", gain),), seed=seeds + seed,
+            vessel=seeds + seed, bare_kit=bare_kit,
         )  # fmt: skip
         seen = days(week)
         subjects = {f.subject for f in yield_shortfall.found(History(**history(seen, week)))}
@@ -87,16 +91,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--weeks", type=int, default=24)
     parser.add_argument("--records", type=int, default=200)
+    parser.add_argument("--seeds", type=int, default=1000, help="the first week's; the others follow it")
     chosen = parser.parse_args()
-    print("| latitude | week of | light sensor | sound: false findings | a tenth low: found | interval holds it | ± |")
-    print("| ---: | --- | --- | ---: | ---: | ---: | ---: |")
+    print("| latitude | week of | heard | light sensor | sound: false | a tenth low: found | interval holds it | ± |")
+    print("| ---: | --- | --- | --- | ---: | ---: | ---: | ---: |")
     for latitude, first in PLACES:
-        for sensor in (False, True):
-            sound = weak_side(latitude, first, sensor, 1.0, chosen.weeks)
-            low = weak_side(latitude, first, sensor, LOW, chosen.weeks)
+        for bare_kit, sensor in product((False, True), (False, True)):
+            sound, low = (
+                weak_side(latitude, first, sensor, gain, chosen.weeks, bare_kit, chosen.seeds) for gain in (1.0, LOW)
+            )
             held = sound.held + low.held
+            kit = f"{'volts, amps' if bare_kit else 'power'} | {'yes' if sensor else 'no'}"
             print(
-                f"| {latitude:.0f}° | {first:%e %B} | {'yes' if sensor else 'no'} | "
+                f"| {latitude:.0f}° | {first:%e %B} | {kit} | "
                 f"{sound.found + sound.wrong} of {chosen.weeks} | {low.found} of {chosen.weeks} | "
                 f"{held} of {sound.weeks + low.weeks} | {100 * low.half_width:.1f} % |"
             )

@@ -54,6 +54,18 @@ def why_no_text(head: bytes, encoding: str) -> str | None:
     return None
 
 
+def columns_of(row: list[str], separator: str | None, source: str) -> str:
+    """What a first line that does not fit is made of, and what to mend in the settings of a source."""
+    if len(row) > 1:
+        columns = ", ".join(repr(cell) for cell in row)
+        return f"its columns are {columns}. Mend field, skip_rows or separator of source {source!r}"
+    parting = "tab, semicolon or comma" if separator is None else f"separator {separator!r}"
+    return (
+        f"no {parting} parts this line into columns: {row[0]!r}. Where the table begins further down, give source "
+        f"{source!r} skip_rows; a file of fixed places is no CSV and must be turned into one first"
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Lines:
     """Logical lines: a record each, quoted line breaks inside.

@@ -10,7 +10,7 @@ from typing import Any
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
 from logger.decoders.csv_dates import Stamp, joined
 from logger.decoders.csv_proposals import advice
-from logger.decoders.csv_records import BLANKS, Lines, Records, cells, without_blank_end
+from logger.decoders.csv_records import BLANKS, Lines, Records, cells, columns_of, without_blank_end
 from logger.decoders.csv_stamps import Stamps, take_out_unbelieved
 from logger.errors import ImportFault
 from logger.plan import Field, SourcePlan
@@ -168,25 +168,12 @@ class CsvTable:
         self._header, self._after_header = row, True
         return True
 
-    @property
-    def _parting(self) -> str:
-        given = self._plan.separator
-        return "tab, semicolon or comma" if given is None else f"separator {given!r}"
-
     def _does_not_fit(self, row: list[str], last: int) -> ImportFault:
         line = self._plan.skip_rows + 1
         missing = [f"{name!r}" for name in sorted(self._names - set(row))]
         what = f"has no column {', '.join(missing)}" if missing else f"has {len(row)} columns, none at position {last}"
-        if len(row) == 1:
-            return ImportFault(
-                f"{self._where}, line {line}: {what}; no {self._parting} parts this line into columns: {row[0]!r}. "
-                f"Where the table begins further down, give source {self._plan.name!r} skip_rows; a file of fixed "
-                "places is no CSV and must be turned into one first"
-            )
-        return ImportFault(
-            f"{self._where}, line {line}: {what}; its columns are {', '.join(repr(cell) for cell in row)}. "
-            f"Mend field, skip_rows or separator of source {self._plan.name!r}"
-        )
+        why = columns_of(row, self._plan.separator, self._plan.name)
+        return ImportFault(f"{self._where}, line {line}: {what}; {why}")
 
     def _lay(self, header: list[str]) -> None:
         for field in _fields(self._plan):

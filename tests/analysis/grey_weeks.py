@@ -54,6 +54,8 @@ class Week:
         Of weather, headings and readings.
     vessel : int
         Of what her meters get wrong for good.
+    bare_kit : bool
+        Whether volts and amps of each array are heard, minute by minute to a hundredth; else power alone.
     """
 
     first: dt.date = dt.date(2026, 9, 21)
@@ -66,6 +68,7 @@ class Week:
     tilt: float = 15.0
     seed: int = 1
     vessel: int = 1
+    bare_kit: bool = False
 
 
 def settings(week: Week) -> Settings:
@@ -127,8 +130,13 @@ def said(week: Week) -> Stretch:
         watts = np.where(light > 1.0, np.maximum(volts * diode.current(junction), 0.0), 0.0)
         watts *= dict(week.gain).get(name, 1.0) * (1.0 + 0.004 * random.standard_normal(len(light)))
         # Meters of 1 % (one sigma) in power, and a hundredth of an ampere of offset.
-        watts = watts * (1.0 + 0.01 * meters.standard_normal()) + 0.01 * meters.standard_normal() * 36.0
-        say(f"array.{name}.power", watts)
+        gain, zero = 1.0 + 0.01 * meters.standard_normal(), 0.01 * meters.standard_normal()
+        if week.bare_kit:
+            amps = gain * np.divide(watts, volts, out=np.zeros_like(watts), where=volts > 1.0) + zero
+            say(f"array.{name}.voltage", np.round(np.where(light > 1.0, volts, 0.0), 2))
+            say(f"array.{name}.current", np.round(amps + 0.004 * random.standard_normal(len(amps)), 2))
+        else:
+            say(f"array.{name}.power", gain * watts + zero * 36.0)
         say(f"controller.{name}.stage", np.ones(len(light)))
     if week.sensor:
         say(

@@ -149,7 +149,18 @@ def judged(volts: float, amps: float) -> tuple[states.Codes, dict[str, Any]]:
     around = instruments.around(settings, stretch, GRID)
     sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))
     codes = states.of_array(
-        array, controller, settings.bank, lit(LIGHT), sun, said, around, could, GRID, np.empty(0, np.int64), False
+        array,
+        controller,
+        settings.bank,
+        lit(LIGHT),
+        sun,
+        said,
+        around,
+        could,
+        GRID,
+        np.empty(0, np.int64),
+        False,
+        np.full(N, 850.0),
     )
     return codes, standstill.of_day(np.ones(N, bool), GRID, said, could, codes)
 
@@ -201,7 +212,18 @@ def lone_panel(amps: float, volts: float = 21.0, bank_v: float = 12.4) -> tuple[
     around = instruments.around(settings, stretch, GRID)
     sun = SunPosition(np.full(N, 60.0), np.full(N, 30.0), np.full(N, 120.0))
     codes = states.of_array(
-        array, controller, settings.bank, lit(850.0), sun, said, around, could, GRID, np.empty(0, np.int64), False
+        array,
+        controller,
+        settings.bank,
+        lit(850.0),
+        sun,
+        said,
+        around,
+        could,
+        GRID,
+        np.empty(0, np.int64),
+        False,
+        np.full(N, 850.0),
     )
     still = standstill.of_day(np.ones(N, bool), GRID, said, could, codes)
     told = dataclasses.replace(day(0, minutes=1.0), features={"standstill": still} if still else {})

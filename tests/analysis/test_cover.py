@@ -15,8 +15,11 @@ GRID = Grid(START + 7 * 3_600_000 + np.arange(40, dtype=np.int64) * QUARTER, QUA
 ALL = np.ones(40, dtype=bool)
 
 
-def covered(share: np.ndarray, measured: bool, good: np.ndarray = ALL, frosty: np.ndarray = ALL) -> np.ndarray:
-    return cover.covered(share, ALL, frosty, GRID, False, ~ALL if measured else ALL, good)
+def covered(share: np.ndarray, measured: bool, elevation: float | np.ndarray = 20.0) -> np.ndarray:
+    """After a frost, by the share of what the light allowed."""
+    dark, free = share < cover.COVERED_BELOW, share > cover.UNCOVERED_ABOVE
+    kept = cover.lasting(dark, free, ~ALL if measured else ALL, np.broadcast_to(elevation, 40), GRID)
+    return cover.covered(kept, free, GRID, False)
 
 
 def held(quarters: int) -> np.ndarray:
@@ -31,13 +34,10 @@ def test_a_dark_hour_by_a_weather_series_is_no_cover(quarters: int, measured: bo
 
 def test_hours_under_a_low_sun_do_not_count() -> None:
     """Of three dark hours the first two stand under a low sun, behind whatever stands there."""
-    assert not covered(held(12), False, good=np.arange(40) >= 8).any()
-    assert covered(held(12), True, good=np.arange(40) >= 8).sum() == 12
+    rising = np.where(np.arange(40) < 8, 3.0, 12.0)
+    assert not covered(held(12), False, rising).any()
+    assert covered(held(12), True, rising).sum() == 12
 
 
 def test_what_holds_to_the_end_of_the_day_is_believed() -> None:
     assert covered(1.0 - held(20), False).sum() == 20
-
-
-def test_without_a_frost_there_is_no_cover() -> None:
-    assert not covered(held(12), False, frosty=~ALL).any()

@@ -166,6 +166,26 @@ def test_another_charger_at_a_low_bank_holds_nothing_back() -> None:
     assert words(told(settings(NOMINAL_12["bank"]), free, could=could)[0]) == {"unhindered"}
 
 
+def test_a_small_charger_shows_where_the_bank_stands_over_every_set_point() -> None:
+    """29.3 V over set points of 28.7 and 27.0 V with all controllers idle: 1.9 A suffice where 2 A alone would not;
+    0.3 A may be the shunt's zero."""
+    at = settings({"chemistry": "agm"}, {"absorption_v": 28.7, "float_v": 27.0})
+    could = frames.could(np.full(N, 100.0), opened=41.0)
+    for amps, word in ((1.9, "held-back"), (0.3, "bank-limited")):
+        idle = heard(volts=40.5, amps=0.0, out_v=29.3, out_a=0.0, bank_v=29.3, bank_a=amps, stage=3)
+        assert words(told(at, idle, could=could)[0]) == {word}
+
+
+def test_what_is_off_because_of_the_cold_is_not_held_back() -> None:
+    """An engine charges a lithium bank of -2 °C: a controller that it held back would keep a set point, and say so."""
+    could = frames.could(np.full(N, 100.0), opened=41.0)
+    for stage, word in ((0, "cold-blocked"), (3, "held-back")):
+        cold = heard(
+            volts=40.5, amps=0.0, out_v=28.9, out_a=0.0, bank_v=28.9, bank_a=20.0, bank_c=-2.0, stage=stage
+        )  # fmt: skip
+        assert words(told(settings({"chemistry": "lifepo4"}), cold, could=could)[0]) == {word}
+
+
 def test_the_arrays_own_amps_are_no_other_charger() -> None:
     """A full bank that takes what the array gives, less the loads: bank-limited."""
     own = heard(volts=40.0, amps=1.0, out_v=28.6, out_a=1.4, bank_v=28.5, bank_a=0.9, stage=2)

@@ -59,6 +59,7 @@ def told(
     frosts: Any = NO_FROST,
     covered_before: bool = False,
     could: Expected | None = None,
+    clear: float = 600.0,
 ) -> tuple[Codes, str]:
     """The states, and the evidence of the last of them over the whole stretch."""
     stretch = frames.stretch(**{name: p for name, p in heard.items() if p is not None})
@@ -70,7 +71,7 @@ def told(
     around = instruments.around(settings, stretch, GRID)
     lit = light(plane, 700.0)
     codes = states.of_array(
-        array, controller, settings.bank, lit, sun, said, around, could, GRID, frosts, covered_before
+        array, controller, settings.bank, lit, sun, said, around, could, GRID, frosts, covered_before, np.full(N, clear)
     )
     return codes, evidence.teller(controller, lit, said, around, could, np.zeros(N, dtype=bool))(int(codes[-1]), 0, N)
 
@@ -164,7 +165,7 @@ def test_almost_nothing_after_a_frost_is_covered_until_the_power_returns() -> No
     frost = np.array([frames.START + 5 * 3_600_000])
     share = np.where(np.arange(N) < 120, 0.03, 0.85)
     expected_w = np.where(np.arange(N) < 20, 4.0, 150.0)
-    codes = judge(expected_w=expected_w, frosts=frost, array__a__current=pieces(150.0 * share / 36.0))
+    codes = judge(expected_w=expected_w, frosts=frost, array__a__current=pieces(expected_w * share / 36.0))
     found = np.array([WORDS[c] for c in codes])
     assert set(found[:112]) == {"covered"}
     assert set(found[128:]) == {"unhindered"}

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import product
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analysis import twins
@@ -36,6 +37,19 @@ def test_a_side_that_gives_a_tenth_less_is_found_from_a_grey_week(heading: Any, 
         assert finding.evidence["grey_against"] == "array.starboard"
         assert finding.evidence["grey_ratio_low"] <= 0.9 <= finding.evidence["grey_ratio_high"] < twins.LOW_BELOW
         assert finding.is_open
+
+
+@pytest.mark.parametrize(("latitude", "first"), [(47.58, dt.date(2026, 12, 10)), (69.0, dt.date(2026, 3, 1))])
+@pytest.mark.parametrize("sensor", [False, True])
+def test_a_dim_week_finds_it_with_the_bare_kit(latitude: float, first: dt.date, sensor: bool) -> None:
+    """Volts and amps of each side, a sun of no more than 19 or 13 degrees; no sound side is taken for a weak one, and a
+    light sensor makes it no worse."""
+    for seed, gain in product((31, 32), (1.0, 0.9)):
+        week = Week(
+            first=first, latitude=latitude, heading="wind", sensor=sensor, gain=(("port", gain),), seed=seed,
+            vessel=seed, bare_kit=True,
+        )  # fmt: skip
+        assert [f.subject for f in found(week)] == (["array.port"] if gain < 1.0 else [])
 
 
 def test_healthy_twins_are_never_told_apart() -> None:
@@ -104,6 +118,45 @@ def test_the_ratio_by_hand() -> None:
     assert turned is not None
     assert turned.ratio == pytest.approx(1 / 0.9)
     assert turned.other == "a"
+
+
+def lit(name: str, ratio: Any, bright: Any = 0.005) -> twins.Side:
+    """A side of 90 minutes under an even dome, in which it gives that share of what the dome would give."""
+    ratio = np.broadcast_to(np.asarray(ratio, dtype=float), 90)
+    full = np.full(90, 1.0)
+    whole = frames.settings().array[0].model_copy(update={"name": name})
+    return twins.Side(
+        whole, 60_000, np.arange(90, dtype=np.int64) * 60_000, 20.0 * ratio, 200.0 * full, 0.02 * full, bright * full,
+        np.zeros(90, dtype=bool), 0.3 * full,
+    )  # fmt: skip
+
+
+def together(one: twins.Side, other: twins.Side) -> TwinDay:
+    (day,) = twins.of_day([one, other], replace(frames.sun_day(), start=0, stop=DAY_MS))
+    return day
+
+
+def test_a_flash_of_sun_on_one_side_is_left_out() -> None:
+    """Three minutes in ninety with half as much again on one side would lift the ratio by 2 %."""
+    flash = np.where(np.arange(90) % 30 == 7, 1.5, 1.0)
+    day = together(lit("one", 0.9 * flash), lit("other", 1.0))
+    assert day.one_wh / day.other_wh == pytest.approx(0.9)
+    assert day.minutes == 87.0
+
+
+def test_a_ratio_that_stays_put_all_day_says_that_no_beam_came_through() -> None:
+    """What beam takes from the mean it shows in the spread; the bright side of the dome stays in doubt."""
+    steady = together(lit("one", 0.9), lit("other", 1.0)).sigma
+    swaying = together(lit("one", 0.9 * (1.0 + 0.03 * np.sin(np.arange(90) / 9.0))), lit("other", 1.0)).sigma
+    assert swaying > steady + 0.005
+
+
+def test_the_hours_in_which_the_sun_stands_highest_are_taken() -> None:
+    """A third of the time leans three times as much, and gives one side a tenth more: the rest alone tells."""
+    low = np.arange(90) < 30
+    day = together(lit("one", np.where(low, 1.1, 1.0), np.where(low, 0.03, 0.01)), lit("other", 1.0, 0.01))
+    assert day.minutes == 60.0
+    assert day.one_wh == pytest.approx(day.other_wh)
 
 
 def test_too_little_grey_light_tells_nothing() -> None:
