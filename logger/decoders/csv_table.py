@@ -10,7 +10,7 @@ from typing import Any
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
 from logger.decoders.csv_dates import Stamp, joined
 from logger.decoders.csv_proposals import advice
-from logger.decoders.csv_records import BLANKS, Lines, Records, cells, without_blank_end
+from logger.decoders.csv_records import BLANKS, Lines, Records, cells, columns_of, without_blank_end
 from logger.decoders.csv_stamps import Stamps, take_out_unbelieved
 from logger.errors import ImportFault
 from logger.plan import Field, SourcePlan
@@ -96,6 +96,11 @@ class CsvTable:
         )
 
     @property
+    def columns(self) -> int:
+        """How many columns the first line has; 0 while none was seen."""
+        return self._width
+
+    @property
     def resumable(self) -> bool:
         """Whether `state` and `consumed` can be used: the columns are known, and bytes can be counted."""
         return self._records.resumable and self._separator is not None
@@ -167,10 +172,8 @@ class CsvTable:
         line = self._plan.skip_rows + 1
         missing = [f"{name!r}" for name in sorted(self._names - set(row))]
         what = f"has no column {', '.join(missing)}" if missing else f"has {len(row)} columns, none at position {last}"
-        return ImportFault(
-            f"{self._where}, line {line}: {what}; its columns are {', '.join(repr(cell) for cell in row)}. "
-            f"Mend field, skip_rows or separator of source {self._plan.name!r}"
-        )
+        why = columns_of(row, self._plan.separator, self._plan.name)
+        return ImportFault(f"{self._where}, line {line}: {what}; {why}")
 
     def _lay(self, header: list[str]) -> None:
         for field in _fields(self._plan):
