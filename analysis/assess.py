@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import boxes, counted, drift, hands, whereabouts
+from analysis import boxes, counted, drift, file_clocks, hands, whereabouts
 from analysis.ceiling import Steps
 from analysis.findings import History, StoreEvent
 from analysis.folding import fold
@@ -90,6 +90,8 @@ class _Assessment:
         done = self._work_off(sorted(self._touched(hour for hour, _ in stale) | self._outdated()), progress)
         # What the new days tell of a light sensor's gain moves the light of others.
         done |= self._work_off(self._drifted(), progress)
+        # What they tell of the clock of a file moves what is believed of others.
+        done |= self._work_off(self._doubted(), progress)
         with transaction(self.connection):
             boxes.work_out(self.connection, self.settings, self.located.settings, self.warmth, done, METHOD)
             self._write_findings()
@@ -100,10 +102,11 @@ class _Assessment:
     def _work_off(self, queue: list[dt.date], progress: Progress) -> set[dt.date]:
         done: set[dt.date] = set()
         drifts = drift.of_days(Results(self.connection).light_days()) if queue else {}
+        doubts = self._doubts() if queue else {}
         while queue:
             piece, queue = self._next_piece(queue)
             done.update(piece)
-            followed = self._work_out(piece, drifts)
+            followed = self._work_out(piece, drifts, doubts)
             if followed and followed not in queue:
                 queue = sorted([followed, *queue])
             progress(len(done), len(done) + len(queue))
@@ -152,6 +155,26 @@ class _Assessment:
         known = drift.of_days(days)
         return sorted({d.day for d in days if d.drift != known.get((d.channel, d.day), drift.NONE).gain})
 
+    def _doubts(self) -> file_clocks.Doubts:
+        return file_clocks.doubts(self._filed_days(), self.located.settings)
+
+    def _filed_days(self) -> list[file_clocks.PowerDay]:
+        settings = self.located.settings
+        filed = {a.name for a in settings.array if file_clocks.source_of_power(settings, a.name)}
+        return [d for d in Results(self.connection).power_days() if d.array in filed] if filed else []
+
+    def _doubted(self) -> list[dt.date]:
+        """Days judged by another trust in the clock of their file than all days together tell."""
+        days = self._filed_days()
+        doubts = file_clocks.doubts(days, self.located.settings)
+        return sorted(
+            {
+                d.day
+                for d in days
+                if d.doubted != any(start <= d.start < stop for start, stop in doubts.get(d.array, ()))
+            }
+        )
+
     def _next_piece(self, queue: list[dt.date]) -> tuple[list[dt.date], list[dt.date]]:
         """The first days of the queue that follow one another under the same settings."""
         piece = [queue[0]]
@@ -166,7 +189,7 @@ class _Assessment:
 
     # -- one piece ---------------------------------------------------------------------------------------------
 
-    def _work_out(self, days: list[dt.date], drifts: drift.Drifts) -> dt.date | None:
+    def _work_out(self, days: list[dt.date], drifts: drift.Drifts, doubts: file_clocks.Doubts) -> dt.date | None:
         """Work out a piece and write it; the day after it, where what it carries over has changed."""
         judging = self.settings.on(days[0])
         settings = judging.settings
@@ -174,7 +197,9 @@ class _Assessment:
         after_old = {
             a.name: self._covered_before(a.name, day_start(days[-1], self.longitude) + DAY_MS) for a in settings.array
         }
-        results = judge_days(self.connection, settings, judging.hash, days, before, self.record, self.longitude, drifts)
+        results = judge_days(
+            self.connection, settings, judging.hash, days, before, self.record, self.longitude, drifts, doubts
+        )
         with transaction(self.connection):
             for result in results:
                 write_day(self.connection, result, METHOD)

@@ -19,6 +19,9 @@ COVERED_BELOW, UNCOVERED_ABOVE = 0.15, 0.40
 FROST_C = 1.0
 FROST_MEMORY_MS = 12 * 3_600_000
 _SMOOTHING_MS = 15 * 60_000
+# Light that nobody measured beside the array, of a weather series or a clear sky, says little of one dark quarter of an
+# hour, and least under a low sun: a cover is then believed that held so long in good light. Common practice, no source.
+_LOW_SUN_DEG, _LEAST_HELD_MS = 5.0, 2 * 3_600_000
 
 
 def share(power: Floats, expected: Floats, grid: Grid) -> Floats:
@@ -76,6 +79,10 @@ def covered(
     grid : Grid
     before : bool
         Whether the array was covered when the stretch began.
+    unmeasured : ndarray of bool
+        Where no sensor and no other array gave the light.
+    good : ndarray of bool
+        Where such light is good enough for a sign.
 
     Notes
     -----
@@ -96,6 +103,33 @@ def covered(
     held = np.where(last >= 0, sign[previous] == 1, before)
     morning = (here < following) & (day[following] == day) & ((last < 0) | (day[previous] < day))
     return np.where(morning, sign[following] == 1, held)
+
+
+def lasting(
+    dark: npt.NDArray[np.bool_], free: npt.NDArray[np.bool_], far: npt.NDArray[np.bool_], elevation: Floats, grid: Grid
+) -> npt.NDArray[np.bool_]:
+    """The signs of a cover without those by far light under a low sun, and those that ended too soon.
+
+    Parameters
+    ----------
+    dark, free : ndarray of bool
+        As of `covered`.
+    far : ndarray of bool
+        Where neither a sensor, nor another array, nor the array's own volts tell the light.
+    elevation : ndarray
+        Of the sun [degrees].
+    grid : Grid
+    """
+    if not (dark & far).any():
+        return dark
+    kept = dark & (~far | (elevation >= _LOW_SUN_DEG))
+    first, _ = _day_bounds(grid)
+    at = np.flatnonzero(kept)
+    # Signs of one day with no return between them are one.
+    spell = np.cumsum(free)[at] + first[at] * (len(kept) + 1)
+    _, which, count = np.unique(spell, return_inverse=True, return_counts=True)
+    kept[at] = ~far[at] | (count[which] * grid.step >= _LEAST_HELD_MS)
+    return kept
 
 
 def hours_below(connection: sqlite3.Connection, channels: Iterable[str], start: int, stop: int, limit: float) -> Times:

@@ -126,6 +126,11 @@ def _clock_explains_silence(clock: Finding, silent: Finding, _: Settings) -> boo
     return "each_day" in silent.evidence and abs(float(clock.evidence.get("noon_shift_min") or 0.0)) >= _CLOCK_OFF_MIN
 
 
+def _light_explains_power(light: Finding, power: Finding, _: Settings) -> bool:
+    """What a sensor tells of the clock is told once, though the array's power tells it too."""
+    return light.subject == "clock" != power.subject
+
+
 def _clock_explains_excess(clock: Finding, excess: Finding, _: Settings) -> bool:
     """Light turned into the plane by the wrong sun; what was read in the plane needs none."""
     turned = excess.evidence["light"] not in ("plane", "reference module")
@@ -147,6 +152,7 @@ _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]
     ("sensor-suspect", "yield-excess"): _sensor_explains_excess,
     ("meters-disagree", "yield-excess"): _counter_explains_excess,
     ("clock-suspect", "instrument-unheard"): _clock_explains_silence,
+    ("clock-suspect", "clock-suspect"): _light_explains_power,
     ("clock-suspect", "yield-excess"): _clock_explains_excess,
     ("clock-suspect", "yield-shortfall"): _clock_explains_dips,
     ("yield-excess", "yield-shortfall"): _excess_explains_shortfall,

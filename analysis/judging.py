@@ -8,27 +8,32 @@ from __future__ import annotations
 import datetime as dt
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from analysis import (
     alike,
     bank,
+    beyond_clear,
     boxes,
     cover,
     enclosure,
     evidence,
     expected,
     facing,
+    file_clocks,
     geometry,
     hands,
     instruments,
     irradiance,
     ladder,
     lightless,
+    lit_hours,
     lumens,
     second_light,
+    spikes,
     standing,
     states,
     storage,
@@ -39,6 +44,7 @@ from analysis import (
     zeros,
 )
 from analysis.drift import Drifts
+from analysis.file_clocks import Doubts
 from analysis.frames import Grid, Stretch, load
 from analysis.results import (
     WEATHER,
@@ -68,6 +74,7 @@ def judge_days(
     record: tuple[int, int],
     longitude: float,
     drifts: Drifts | None = None,
+    doubts: Doubts | None = None,
 ) -> list[DayResults]:
     """Results of solar days that follow one another, under one set of parts.
 
@@ -88,6 +95,8 @@ def judge_days(
         Of the solar days.
     drifts : mapping, optional
         Drift of each light sensor on each day, to be taken out.
+    doubts : mapping, optional
+        Of each array the stretches, UTC [ms], in which the clock of its file is not believed.
     """
     starts = [day_start(day, longitude) for day in days]
     track = _track(connection, settings, starts[0], starts[-1] + DAY_MS)
@@ -101,9 +110,13 @@ def judge_days(
     always = [c for c in wanted if c.startswith(ALWAYS)]
     work = hands_on.between(connection, starts[0], starts[-1] + DAY_MS)
     stretch = load(connection, starts[0], starts[-1] + DAY_MS, [window(sun) for sun in suns], wanted, always)
-    stretch = standing.left_out(hands.left_out(stretch, work, settings), starts)
+    stretch = spikes.left_out(standing.left_out(hands.left_out(stretch, work, settings), starts), settings)
+    weather = lit_hours.of_weather(stretch, suns, path)
+    stretch = lit_hours.believed(stretch, weather)
     loops = {sun.start: _loops(settings, stretch, sun) for sun in suns}
-    shared = Shared(stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work)
+    shared = Shared(
+        stretch, suns, path, place, settings, record, loops, unsettled(connection), drifts or {}, work, doubts or {}
+    )
     arrays = {
         a.name: _judge_array(a, shared, _frosts(connection, a.name, suns), covered_before[a.name])
         for a in settings.array
@@ -123,7 +136,7 @@ def judge_days(
                 loops=loops[sun.start],
                 enclosures=warm,
                 bank=bank.of_day(settings, stretch, sun.start, sun.stop),
-                light=light_days[i],
+                light=light_days[i] + [day for day in weather[i : i + 1] if day is not None],
                 twins=twins.of_day([judged[i].side for judged in arrays.values()], sun),
                 alike=alike.of_day([judged[i].half for judged in arrays.values()], pairs, sun),
                 facings=[told for judged in arrays.values() if (told := judged[i].facing) is not None],
@@ -174,7 +187,20 @@ def _judge_array(array: Array, shared: Shared, frosts: Times, covered: bool) -> 
             group, covered = _judge_group(array, shared, shared.suns[begin:i], sky, frosts, covered)
             judged += group
             begin = i
-    return judged
+    if file_clocks.source_of_power(shared.settings, array.name) is None:
+        return judged
+    return [
+        replace(one, day=_with_ends(one.day, array, shared, sun)) for one, sun in zip(judged, shared.suns, strict=True)
+    ]
+
+
+def _with_ends(day: ArrayDay, array: Array, shared: Shared, sun: SunDay) -> ArrayDay:
+    """A day that says when its power began and ended, where a file tells it, and whether that was believed."""
+    ends = lit_hours.ends_of_power(array, sun, shared.stretch, window(sun))
+    told: dict[str, Any] = {} if ends is None else {file_clocks.ENDS: [round(end, 1) for end in ends]}
+    if any(start <= sun.start < stop for start, stop in shared.doubts.get(array.name, ())):
+        told[file_clocks.DOUBTED] = 1.0
+    return replace(day, features=day.features | told) if told else day
 
 
 def _judge_group(
@@ -235,17 +261,15 @@ def _judge_group(
         rungs = ladder.of_day(
             array, controller, day, mask, grid, clear, horizontal, light, said, could, state, shared.ohms(array, day)
         )
+        lasting = yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second)
+        # A vessel that swings has a clear sky for each heading.
+        if settings.site.moored == "fixed" and (
+            beyond := beyond_clear.of_day(mask, grid, day.noon, array.rated_w, light, said, could)
+        ):
+            lasting = replace(lasting, features=lasting.features | beyond)
         judged.append(
             _Judged(
-                lightless.with_dead(
-                    cover.with_frost(
-                        yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second),
-                        stretch,
-                        frosty[a:b],
-                    ),
-                    dead,
-                    grid,
-                ),
+                lightless.with_dead(cover.with_frost(lasting, stretch, frosty[a:b]), dead, grid),
                 rungs,
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.standing import stuck_after_s
 from analysis.sun import DAY_MS, MINUTE_MS, Floats, Times
 from logger import reading
 
@@ -20,10 +21,14 @@ from logger import reading
 _OVER_WM2 = (1300, 1500, 2000)
 # A light sensor whose lowest reading of a whole day is above this was never dark; common practice, no source.
 _NEVER_DARK_WM2 = 50.0
+# By night a light sensor says its offset, to the last digit the same for hours.
+_DARK_WM2, _REST_SHARE = 20.0, 0.01
 _SIGMAS = 4.0
 _THIN = 0.25
 # Readings that differ by less than the second decimal are one reading said again.
 _DECIMALS = 2
+# An instrument that speaks every quarter of an hour is heard all day; common practice, no source.
+_MOSTLY, _LEAST_ALIKE = 0.9, 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +58,7 @@ class Quality:
     ----------
     channel, unit : str
     interval_s : float
-        Length of its intervals: of a file's means, else a minute.
+        Length of its intervals: of a file's means; of readings that come evenly, how far apart; else a minute.
     intervals, heard, missing : int
         There could be, there are, there are not.
     marked : dict
@@ -66,6 +71,8 @@ class Quality:
         Intervals that say, to the second decimal, what the one before said.
     longest_same_h : float
         For how long at most nothing moved.
+    stuck_h : float
+        For how long at most one reading, other than nought, stood where the thing itself cannot stand still.
     beyond_4_sigma : int
         Intervals further from the mean than four standard deviations.
     days, days_whole, days_under_quarter, days_empty : int
@@ -86,6 +93,7 @@ class Quality:
     at_lowest: int
     repeats: int
     longest_same_h: float
+    stuck_h: float
     beyond_4_sigma: int
     days: int
     days_whole: int
@@ -144,6 +152,7 @@ def _of_channel(
         at_lowest=int((low == low.min()).sum()),
         repeats=int(same.sum()),
         longest_same_h=_longest(same) * step / 3_600_000,
+        stuck_h=_stuck_h(name, same & (np.abs(mean[1:]) > _at_rest(unit, mean)), step),
         beyond_4_sigma=int((np.abs(mean - mean.mean()) > _SIGMAS * sigma).sum()),
         days=days,
         days_whole=int((heard >= a_day).sum()),
@@ -159,6 +168,19 @@ def _light(low: Floats, high: Floats, day: Times, heard: Times) -> Light:
     negative, *over = (int(counted.sum()) for counted in (low < 0, *(high > bound for bound in _OVER_WM2)))
     never_dark = int((darkest[heard > 0] > _NEVER_DARK_WM2).sum())
     return Light(negative, over[0], over[1], over[2], never_dark)
+
+
+def _at_rest(unit: str, mean: Floats) -> float:
+    """What an instrument may say for hours, because it measures nothing."""
+    if unit == "W/m²":
+        return _DARK_WM2
+    return _REST_SHARE * float(np.abs(mean).max()) if unit == "W" else 0.0
+
+
+def _stuck_h(channel: str, same: np.ndarray[Any, np.dtype[np.bool_]], step: int) -> float:
+    most_s = stuck_after_s(channel)
+    hours = _longest(same) * step / 3_600_000
+    return hours if most_s is not None and hours * 3600 > most_s else 0.0
 
 
 def _longest(same: np.ndarray[Any, np.dtype[np.bool_]]) -> int:
@@ -183,4 +205,14 @@ def _intervals(
         return rows.t, rows.values[0], rows.values[0], rows.values[0], int(lengths[0][0])
     rows = reading.rows(connection, "minute", start, stop, {number})
     mean, low, high, _ = rows.values
-    return rows.t, low, mean, high, MINUTE_MS
+    return rows.t, low, mean, high, _usual_step(rows.t)
+
+
+def _usual_step(t: Times) -> int:
+    """How far the minutes of readings lie apart: further than one only where nearly all of them do so alike."""
+    if len(t) < _LEAST_ALIKE:
+        return MINUTE_MS
+    steps, counts = np.unique(np.diff(t), return_counts=True)
+    usual = int(counts.argmax())
+    even = counts[usual] >= _MOSTLY * counts.sum() and DAY_MS % steps[usual] == 0
+    return int(steps[usual]) if even else MINUTE_MS

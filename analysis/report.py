@@ -17,6 +17,7 @@ from analysis.results import (
 )
 from analysis.results_light import FacingDay, LightDay
 from analysis.results_reading import Results
+from analysis.sky import BY_WEATHER
 from analysis.sun import DAY_MS, day_start
 from logger.settings import Settings
 
@@ -170,9 +171,9 @@ def _bank(results: Results, start: int, stop: int) -> dict[str, Any] | None:
 
 
 def _light(days: Sequence[LightDay]) -> list[dict[str, Any]]:
-    """What the span says of each light sensor."""
+    """What the span says of each light sensor; a weather series is none."""
     found = []
-    for channel in dict.fromkeys(d.channel for d in days):
+    for channel in dict.fromkeys(d.channel for d in days if d.channel != BY_WEATHER):
         mine = [d for d in days if d.channel == channel]
         gains = [d.gain for d in mine if d.gain is not None]
         shifts = [d.noon_shift_s for d in mine if d.noon_shift_s is not None]

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.file_clocks import DOUBTED, ENDS, PowerDay
 from analysis.results import (
     ARRAY_DAY_COLUMNS,
     LADDER,
@@ -58,6 +59,20 @@ class Results:
             _bounds(first, last),
         )
         return [ArrayDay(**_decoded(dict(zip(ARRAY_DAY_COLUMNS, row, strict=True)))) for row in rows]
+
+    def power_days(self) -> list[PowerDay]:
+        """What the days of arrays say of the clocks of their files, in the order of days, then arrays."""
+        rows = self._connection.execute(
+            f"SELECT array, day, start, stop, json_extract(features, '$.{ENDS}'), "
+            f"json_extract(features, '$.{DOUBTED}') "
+            "FROM yield_day ORDER BY day, array"
+        )
+        return [
+            PowerDay(
+                array, dt.date.fromisoformat(day), start, stop, tuple(json.loads(ends)) if ends else None, bool(doubt)
+            )
+            for array, day, start, stop, ends, doubt in rows
+        ]
 
     def ladders(self, first: dt.date | None = None, last: dt.date | None = None) -> list[Ladder]:
         """In the order of days, then arrays; a day whose light is not known has none."""

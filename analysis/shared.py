@@ -27,6 +27,7 @@ from analysis import (
     yields,
 )
 from analysis.drift import Drifts
+from analysis.file_clocks import Doubts
 from analysis.frames import Grid, Stretch, grid_for
 from analysis.results import (
     LoopEstimate,
@@ -55,8 +56,10 @@ class Shared:
         unsettled: Sequence[tuple[int, int]],
         drifts: Drifts,
         work: Sequence[HandsOn],
+        doubts: Doubts,
     ) -> None:
         self.work = work
+        self.doubts = doubts
         self.drifts = drifts
         self.stretch = stretch
         self.suns = suns
@@ -163,13 +166,24 @@ class Shared:
         key = (array.name, id(sky))
         if key not in self._said:
             said = instruments.measured(array, self.controller(array), self.stretch, sky.grid)
-            doubtful = [*self.unsettled, *self.handled(array)]
+            doubtful = [*self.unsettled, *self.handled(array), *self._beside_the_sun(array)]
             self._said[key] = instruments.of_known_time(said, sky.grid, doubtful)
         return self._said[key]
 
     def handled(self, array: Array) -> list[tuple[int, int]]:
         """When hands were in an array, or in what it hangs on."""
         return hands.stretches(f"array.{array.name}", self.work, self.settings)
+
+    def _beside_the_sun(self, array: Array) -> list[tuple[int, int]]:
+        """Days on which the clock of its file is not believed; light in its plane has the same clock, and judges."""
+        doubts = self.doubts.get(array.name, ())
+        own = [self.stretch[f"irradiance.{array.name}.{q}"] for q in ("plane", "reference_current")]
+        return [
+            (sun.start, sun.stop)
+            for sun in self.suns
+            if any(start <= sun.start < stop for start, stop in doubts)
+            and not any(len(light.between(sun.start, sun.stop).start) for light in own)
+        ]
 
     def controller(self, array: Array) -> Controller | None:
         return expected.array_controller(self.settings, array)

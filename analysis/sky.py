@@ -26,6 +26,7 @@ NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
 GLOBAL, LUX = "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
 DIFFUSE, DIRECT = "irradiance.diffuse.horizontal", "irradiance.direct.normal"
+BY_WEATHER = "irradiance.weather.global"
 # Intervals longer than this are looked at in steps of ten minutes.
 _LONG_MS, _FINE_MS = 20 * MINUTE_MS, 10 * MINUTE_MS
 # Water in the air where no hygrometer hangs outside, that of the standard spectrum of ASTM G173 [cm].
@@ -218,7 +219,7 @@ class Sky:
     @cached_property
     def by_weather(self) -> Parts:
         """Light by an imported weather series: within each of its intervals the clear sky's course, at its mean."""
-        said = self.stretch["irradiance.weather.global"]
+        said = self.stretch[BY_WEATHER]
         if not len(said.start):
             return self.taken_apart(np.full(len(self.grid.start), np.nan))
         at = np.searchsorted(said.start, self.grid.middle, side="right") - 1

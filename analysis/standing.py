@@ -15,6 +15,15 @@ from logger.vocabulary import lookup
 
 # Fewer readings alike may be the last digit of a coarse instrument.
 _LEAST_ALIKE = 5
+# Power may stand all night, and for the better part of a day where a controller holds it at its limit; common practice,
+# no source.
+_POWER_S = 8 * 3_600.0
+
+
+def stuck_after_s(channel: str) -> float | None:
+    """For how long at most one reading other than nought may stand [s]; None where it may for ever."""
+    is_power = channel.startswith("array.") and channel.endswith(".power")
+    return _POWER_S if is_power else lookup(channel).stuck_after_s
 
 
 def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
@@ -31,7 +40,7 @@ def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
     """
     changed = {}
     for channel in stretch.channels():
-        most_s = lookup(channel).stuck_after_s
+        most_s = stuck_after_s(channel)
         pieces = stretch[channel]
         if most_s is None or len(pieces.start) <= _LEAST_ALIKE:
             continue

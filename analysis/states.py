@@ -28,7 +28,7 @@ from analysis.expected import NINETY_FIVE, Expected
 from analysis.frames import Grid
 from analysis.instruments import Measured, Surroundings
 from analysis.irradiance import Light
-from analysis.results import REFERENCE, WEATHER
+from analysis.results import CLEAR, REFERENCE, WEATHER
 from analysis.sun import Floats, SunPosition, Times
 from logger.settings import Array, Bank, Controller
 
@@ -114,7 +114,10 @@ def of_array(
     if covered_before or frosty.any():
         there = np.where(np.isfinite(light.plane), light.plane, OVERCAST * np.fmax(light.bound, clear))
         dark, free = _signs(array, said, expected, there, share, lit & ~parted, bright)
-        covered = cover.covered(dark & frosty, free, grid, covered_before) & ~free & ~parted
+        # Light that nobody measured beside the array, whose volts say nothing of it either.
+        far = np.isin(light.evidence, (WEATHER, CLEAR)) & ~glimmer.told(array, said)
+        dark = cover.lasting(dark & frosty, free, far, sun.elevation, grid)
+        covered = cover.covered(dark, free, grid, covered_before) & ~free & ~parted
     none = (expected.allowed.free >= JUDGING_SHARE * array.rated_w) & (np.abs(said.power) < _NO_CURRENT_SHARE * could)
     # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
     none |= bright & opened & (said.power < _TRICKLE_SHARE * could)

@@ -28,6 +28,8 @@ def _impossible(told: Mapping[str, Any]) -> list[str]:
     said = []
     if told["longest_same_h"] > _LONG_H:
         said.append(f"for {quantity(told['longest_same_h'], 'h')} nothing moved")
+    if told["stuck_h"]:
+        said.append(f"for {quantity(told['stuck_h'], 'h')} one reading stood that cannot stand still")
     if told["light"] is None and told["at_lowest"] > _FLOOR * told["heard"]:
         said.append(f"{number(told['at_lowest'])} at exactly {number(told['lowest'], 1)} {told['unit']}, its lowest")
     if told["beyond_4_sigma"]:

@@ -10,8 +10,7 @@ an excess, ``covered_wh`` of a cover; ``ohm`` and ``design_ohm`` of a run; ``pea
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from analysis.results import ArrayDay, EnclosureEstimate, Finding, LoopEstimate
 from dashboard.spans import ArraySpan, total
@@ -23,6 +22,8 @@ from dashboard.writing import (
     chance,
     count,
     energy,
+    facing,
+    late,
     listed,
     number,
     percent,
@@ -156,6 +157,11 @@ def untaken_line(wh: float) -> str:
 def _cannot_tell(spans: Sequence[ArraySpan]) -> str:
     days = max((len(s.light) for s in spans), default=0)
     silent = [s.silent for s in spans if s.silent is not None]
+    if silent and min(silent) == 1.0:
+        return (
+            "Cannot tell yet: nothing was heard of what an array gives. "
+            "A source of its volts and amps, or of its power (array.NAME.power), would settle it."
+        )
     if silent and min(silent) > 0.5:
         return (
             "Cannot tell yet: more than half of the daylight was not heard. "
@@ -200,6 +206,8 @@ def finding_line(finding: Finding) -> str:
         return f"halves apart by {quantity(e['apart_v'], 'V', 1)}"
     elif finding.rule == "facing-suspect" and e.get("tilt") is not None:
         size = f"by its light {facing(e)}"
+    elif finding.rule == "clock-suspect" and e.get("spells"):
+        size = late(float(e["noon_shift_min"])) + (" while summer time holds" if e.get("with_civil_clock") else "")
     elif finding.rule == "fan-ineffective" and e.get("k_per_w") is not None:
         usual = e.get("baseline_k_per_w")
         size = quantity(e["k_per_w"], "K/W", 2) + (f", was {number(usual, 2)}" if usual else "")
@@ -212,7 +220,9 @@ def _harvest_line(finding: Finding) -> str:
     """The same of an array that gave less, or more, than the light allowed."""
     e = finding.evidence
     line = word(RULES, finding.rule)
-    if e.get("excess_ratio") is not None:
+    if e.get("excess_ratio") is not None and e.get("light") == "clear sky":
+        line = f"gave {percent(e['excess_ratio'])} of what a cloudless sky allows it"
+    elif e.get("excess_ratio") is not None:
         line = f"gave {percent(e['excess_ratio'])} of what its settings allow"
     elif e.get("found_by") == "clear days":
         line = f"lost {percent(e['lost_fraction'])} from clear day to clear day"
@@ -225,15 +235,6 @@ def _harvest_line(finding: Finding) -> str:
     elif e.get("grey_ratio") is not None:
         line = f"got {of_its_twin(finding)}"
     return line
-
-
-def facing(told: Mapping[str, Any]) -> str:
-    """Where a plane faces, and where it is drawn; `told` is a finding's evidence, or ``facing`` of an assessment."""
-    is_, drawn = (
-        f"{number(told[tilt])}° towards {number(told[azimuth])}°"
-        for tilt, azimuth in (("tilt", "azimuth"), ("drawn_tilt", "drawn_azimuth"))
-    )
-    return f"tilted {is_}, drawn {drawn}"
 
 
 def in_force(finding: Finding, when: LocalTime) -> str:

@@ -18,14 +18,25 @@ from dashboard.sentences import (
     NOT_JUDGED,
     NOTHING_TO_DO,
     cause_line,
-    facing,
     finding_line,
     headline,
     in_force,
 )
 from dashboard.spans import ArraySpan, finding_from_json, from_json
 from dashboard.wording import PRIORITIES, VERDICTS, at_place, subject, word
-from dashboard.writing import NBSP, LocalTime, capital, count, dates, energy, percent, quantity, resistance, span
+from dashboard.writing import (
+    NBSP,
+    LocalTime,
+    capital,
+    count,
+    dates,
+    energy,
+    facing,
+    percent,
+    quantity,
+    resistance,
+    span,
+)
 
 # Which way a plane faces is worth a line from so many sunny days on.
 _TELLING_DAYS = 3

@@ -38,7 +38,7 @@ def trend(name: str, entry: Mapping[str, Any], when: LocalTime) -> str:
     if entry["verdict"] == "rising":
         return (
             f"On clear days the {array} gives more from day to day, {_per_day(low, high)}: no array does that; look at "
-            "what it is measured by."
+            "what it is measured by, and at its tilt in the settings: a plane drawn wrong has a season of its own."
         )
     since = entry["steps"][-1]["date"] if entry["steps"] else entry["from"]
     lost = percent(entry["soiled_percent"] / 100.0)

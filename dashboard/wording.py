@@ -210,6 +210,7 @@ _EVIDENCE = (
     ("ohm", "mΩ", 1000.0, 0),
     ("_wm2", "W/m²", 1.0, 0),
     ("_minutes", "min", 1.0, 0),
+    ("_min", "min", 1.0, 0),
     ("_wh", "Wh", 1.0, 0),
     ("_ah", "Ah", 1.0, 0),
     ("_c", "°C", 1.0, 1),
@@ -262,6 +263,8 @@ _EVIDENCE_WORDS = {
     "volts_too_low": "of that time under the bank's need",
     "by_drawing": "of that time by the drawing",
     "daylight_minutes": "daylight not heard",
+    "noon_shift_min": "noon late by",
+    "with_civil_clock": "as the civil clock changes",
     "throttled_minutes": "throttled for",
     "each_day": "silent each",
     "silent_days": "on days",
@@ -274,9 +277,9 @@ def evidence(key: str, value: object) -> str | None:
     """One item of a finding's evidence as a phrase; None for what a person cannot read at a glance."""
     if key == "explains" and isinstance(value, list):
         return f"explains also: {listed([_explained(str(item)) for item in value])}"
-    if value is None or isinstance(value, (dict, list, tuple)):
-        return None
-    if key == "to_the_hour":
+    if key == "spells" and isinstance(value, list):
+        return f"off {listed([f'from {first} to {last}' for first, last in value])}"
+    if value is None or key == "to_the_hour" or isinstance(value, (dict, list, tuple)):
         return None
     if key == "grey_against":
         return f"compared with the {subject(str(value))}"

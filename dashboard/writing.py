@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 NBSP = "\u00a0"
@@ -176,3 +178,18 @@ def ascii_only(text: str) -> str:
     """The same text for a terminal that can show no more than ASCII."""
     plain = unicodedata.normalize("NFKD", text.translate(_PLAIN))
     return plain.encode("ascii", "ignore").decode("ascii")
+
+
+def facing(told: Mapping[str, Any]) -> str:
+    """Where a plane faces, and where it is drawn; `told` is a finding's evidence, or ``facing`` of an assessment."""
+    is_, drawn = (
+        f"{number(told[tilt])}° towards {number(told[azimuth])}°"
+        for tilt, azimuth in (("tilt", "azimuth"), ("drawn_tilt", "drawn_azimuth"))
+    )
+    return f"tilted {is_}, drawn {drawn}"
+
+
+def late(minutes: float) -> str:
+    """By how many hours a clock is late, or early."""
+    hours = round(abs(minutes) / 60)
+    return f"{'an hour' if hours == 1 else f'{number(hours)} hours'} {'late' if minutes > 0 else 'early'}"

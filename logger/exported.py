@@ -329,7 +329,9 @@ def _from_parquet(path: Path) -> Iterator[Piece]:
                 found = [words[str(int(value))] for value in values] if words else values
                 for n, (source, block) in enumerate(_by_span(column, own.t.tolist(), found, about["spans"], marks)):
                     yield Piece(source, block, 0 if n else len(own), 0, size)
-    except StoreError:
+    except StoreError as fault:
+        if parquet_files.NOT_OURS in str(fault):
+            raise ImportFault(str(fault)) from None
         raise ImportFault(f"{path}: damaged or cut short, it cannot be read whole; export it anew") from None
 
 

@@ -16,10 +16,12 @@ from logger.errors import ImportFault, StoreError, UsageError
 from logger.history_pieces import Kept
 from logger.plan import Plan, SourcePlan
 from logger.readings import Block
-from logger.store import Channels, WritingConnection, keep_settings, transaction
+from logger.store import HOUR_MS, Channels, WritingConnection, keep_settings, transaction
 
 _HEAD_BYTES = 1 << 18
 _PIECE_BYTES = 1 << 20
+# Beyond an hour the analysis takes readings for single moments; a few rows may be anything.
+_RARE_H, _FEW_ROWS = 1.5, 5
 _LOG_PAGES = 8_000
 
 Progress = Callable[[Path, int, int], None]
@@ -43,6 +45,8 @@ class Brought:
         The last line has no line end and may be half written; it was left out.
     fault : str or None
         Why the file could not be read, or not to its end.
+    note : str or None
+        What a careful reader would ask about it.
     """
 
     path: Path
@@ -53,6 +57,7 @@ class Brought:
     last: int | None = None
     held_back: bool = False
     fault: str | None = None
+    note: str | None = None
 
 
 def choose(plan: Plan, files: Sequence[Path], name: str | None = None) -> list[tuple[Path, SourcePlan | None]]:
@@ -118,7 +123,14 @@ def _fits(source: SourcePlan, path: Path, head: bytes, faults: dict[str, str]) -
 def _first_reject(block: Block, table: CsvTable, source: SourcePlan) -> str:
     if not block.rejects:
         return "no time"
-    told = f"line {block.rejects[0].line}: {block.rejects[0].reason}"
+    first = block.rejects[0]
+    told = f"line {first.line}: {first.reason}"
+    if {reject.reason for reject in block.rejects} <= {"record too short", "record too long"}:
+        return (
+            f"{told} for the {table.columns} columns of the first line, and so are all that follow: the lines are no "
+            "rows of one table. A file of fixed places is no CSV and must be turned into one first; where the table "
+            "begins further down, give skip_rows"
+        )
     return told + advice(source.time, table.unread) if source.time else told
 
 
@@ -165,6 +177,7 @@ def bring_in(
                 for own, block in _pieces(path, source, brought, progress):
                     _keep(connection, channels, plan, own, block, brought, now, pace)
                 _say_if_nothing(brought)
+                brought.note = _rare_moments(brought, source)
             except ImportFault as fault:
                 brought.fault = str(fault)
             yield brought
@@ -256,6 +269,21 @@ def _note_settings(connection: sqlite3.Connection, plan: Plan, first: int, now: 
     if not known:
         with transaction(connection):
             keep_settings(connection, now if rows else first, plan.settings_hash, plan.settings_text)
+
+
+def _rare_moments(brought: Brought, source: SourcePlan | None) -> str | None:
+    """Readings of single moments that lie hours apart tell nothing of the time between them."""
+    if source is None or source.time is None or source.time.interval_ms or brought.rows < _FEW_ROWS:
+        return None
+    if brought.first is None or brought.last is None:
+        return None
+    apart_h = (brought.last - brought.first) / (brought.rows - 1) / HOUR_MS
+    if apart_h < _RARE_H:
+        return None
+    return (
+        f"its rows lie about {apart_h:.0f} h apart, and as moments they tell nothing of the time between: where each "
+        f"stands for so long, give source {source.name!r} label and interval_s"
+    )
 
 
 def _say_if_nothing(brought: Brought) -> None:

@@ -25,6 +25,7 @@ from logger.sealed import Kind
 _LEAST_GROUP = 40_000
 _LEVEL = 9
 _META = b"noonmark"
+NOT_OURS = "this Parquet file was not written by Noonmark"
 PART = ".part"
 
 
@@ -235,9 +236,7 @@ def meta(path: Path) -> dict[str, Any]:
         with _opened(path) as file:
             found: dict[str, Any] = json.loads((file.schema_arrow.metadata or {})[_META])
     except KeyError:
-        raise StoreError(
-            f"{path}: this Parquet file was not written by Noonmark; save it as CSV and import that"
-        ) from None
+        raise StoreError(f"{path}: {NOT_OURS}; save it as CSV and import that") from None
     except (OSError, pa.ArrowException, ValueError) as fault:
         raise _unreadable(path, fault) from None
     return found

@@ -100,8 +100,9 @@ class TimePlan:
 
     Attributes
     ----------
-    field : int, str or None
-        Column of the whole time stamp; None where `date` and `clock` are two columns.
+    field : int, str, tuple or None
+        Column of the whole time stamp, or the columns of year, month, day, hour, minute and second, as far as they are
+        there; None where `date` and `clock` are two columns.
     date, clock : int, str or None
         The two columns.
     zone : str
@@ -116,7 +117,7 @@ class TimePlan:
         Puts a typical year on one calendar year.
     """
 
-    field: int | str | None
+    field: Field | None
     date: int | str | None
     clock: int | str | None
     zone: str
@@ -259,7 +260,12 @@ def _source(entry: dict[str, Any]) -> SourcePlan:
     channels = tuple(_channel(row) for row in entry.pop("channels"))
     time = entry.pop("time")
     missing = tuple(entry.pop("missing"))
-    return SourcePlan(channels=channels, time=TimePlan(**time) if time else None, missing=missing, **entry)
+    return SourcePlan(channels=channels, time=_time(time) if time else None, missing=missing, **entry)
+
+
+def _time(entry: dict[str, Any]) -> TimePlan:
+    field = entry.pop("field")
+    return TimePlan(field=tuple(field) if isinstance(field, list) else field, **entry)
 
 
 def _channel(row: dict[str, Any]) -> ChannelPlan:

@@ -240,7 +240,7 @@ class SourceChannel(Table):
 
 
 class TimeColumn(Table):
-    field: FieldRef | None = Field(None, examples=["time"])
+    field: FieldRefs | None = Field(None, examples=["time"])
     date: FieldRef | None = Field(None, examples=["date"])
     clock: FieldRef | None = Field(None, examples=["clock"])
     zone: StampZone = Field("UTC", examples=["UTC"])
@@ -253,6 +253,11 @@ class TimeColumn(Table):
     def _complete(self) -> TimeColumn:
         if (self.field is None) == (self.date is None) or (self.date is None) != (self.clock is None):
             raise ValueError("give either field, or date and clock together")
+        if isinstance(self.field, list) and (len(self.field) not in range(3, 7) or self.format):
+            raise ValueError(
+                "field as a list names the columns of year, month, day, and as far as they are there hour, minute and "
+                'second, without format, for instance field = ["Year", "Month", "Day", "Hour"]'
+            )
         if (self.label == "instant") != (self.interval_s is None):
             raise ValueError('label "start" or "end" goes with interval_s, "instant" without it')
         return self

@@ -113,7 +113,7 @@ def source_plan(source: Source, folder: Path) -> SourcePlan:
         retained=source.retained,
         path=_in_folder(source.path, folder),
         time=TimePlan(
-            field=time.field,
+            field=tuple(time.field) if isinstance(time.field, list) else time.field,
             date=time.date,
             clock=time.clock,
             zone=time.zone,

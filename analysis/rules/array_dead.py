@@ -9,12 +9,14 @@ from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, between_changes, spells
 from analysis.hands import reach
-from analysis.results import ArrayDay, Finding
+from analysis.results import EVIDENCE, WEATHER, ArrayDay, Finding
 from analysis.sun import DAY_MS
 
 RULE = "array-dead"
 # An hour of light in which it stood still raises it, and clears it when there was current; common practice, no source.
 _LEAST_MIN = 60.0
+# By light that nobody measured aboard: a satellite sees no fog in the valley.
+_LEAST_FAR_MIN = 120.0
 # Of the first interval after work a part may lie in it.
 _LATE_MS = 30 * 60_000
 
@@ -35,7 +37,8 @@ def _still(day: ArrayDay) -> dict[str, Any]:
 
 
 def _dead(day: ArrayDay) -> bool:
-    return bool(_still(day).get("minutes", 0.0) >= _LEAST_MIN)
+    least = _LEAST_FAR_MIN if day.evidence == EVIDENCE[WEATHER] else _LEAST_MIN
+    return bool(_still(day).get("minutes", 0.0) >= least)
 
 
 def _alive(day: ArrayDay) -> bool:

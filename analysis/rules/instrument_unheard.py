@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
+from analysis.file_clocks import source_of_power
 from analysis.findings import History
-from analysis.results import Finding, StateRun
+from analysis.results import Cause, Finding, StateRun
 from analysis.sources import channels_of_part, gives_power_of, source_of, speaks_for, subject_of
 from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
 from logger.parts import HEARD, UNHEARD, named_in
-from logger.settings import Source
+from logger.settings import Settings, Source
 
 RULE = "instrument-unheard"
 _LEAST_MS = 60 * 60_000
@@ -22,6 +23,7 @@ _JOIN_MS = 10 * 60_000
 _RECURS, _RECURS_WITHIN_MS = 3, round(2.5 * DAY_MS)
 # Of a broker's topic, which may say no more than what has changed. Common practice, no source.
 _SELDOM_MS = 6 * 3_600_000
+_HARDLY = 0.02
 
 
 def found(history: History) -> list[Finding]:
@@ -148,6 +150,9 @@ def _silences(history: History, name: str) -> list[_Silence]:
                 found.append([run])
         joined = run.state == "unheard" or (joined and run.stop - run.start < _JOIN_MS)
     long = [runs for runs in found if sum(r.stop - r.start for r in runs) >= _LEAST_MS]
+    # Days of a record before an array's first word, as of a weather series that begins before it: it was not there yet.
+    if long and long[0][0] is mine[0] and long[0][-1] is not mine[-1] and long[0][-1].stop - mine[0].start > DAY_MS:
+        del long[0]
     return [_Silence(runs, _end_of_day(runs, mine)) for runs in long]
 
 
@@ -204,8 +209,20 @@ def _finding(name: str, alike: list[_Silence], silences: Mapping[str, list[_Sile
         until=last.stop if over else None,
         summary=words,
         evidence=evidence,
-        causes=rank(RULE, _features(name, alike, silences, history), CAUSES),
+        causes=_for_files(rank(RULE, _features(name, alike, silences, history), CAUSES), name, history.settings),
     )
+
+
+def _for_files(causes: tuple[Cause, ...], name: str, settings: Settings) -> tuple[Cause, ...]:
+    """What to look at first where no line is listened to: how the settings read the file."""
+    source = source_of_power(settings, name)
+    if source is None:
+        return causes
+    check = (
+        f"Compare the columns and time of source {source.name!r} in the settings with the file: rows that each stand "
+        "for an hour, or for a day, need label and interval_s. Nothing need be opened."
+    )
+    return tuple(replace(c, next_check=check) if c.cause == "wrong-setting" else c for c in causes)
 
 
 def _features(
@@ -213,8 +230,11 @@ def _features(
 ) -> dict[str, float]:
     """What parts a plug from a wrong key of the settings and from a wrong clock."""
     first = alike[0]
-    heard = any(r.array == name and r.state not in ("night", "unheard") for r in history.states)
-    features = {"each_day": float(len(alike) >= _RECURS), "never": float(not heard)}
+    mine = [(r.state, r.stop - r.start) for r in history.states if r.array == name and r.state != "night"]
+    heard = sum(length for state, length in mine if state != "unheard")
+    # A word now and then between whole days of silence is none.
+    never = heard < _HARDLY * sum(length for _, length in mine)
+    features = {"each_day": float(len(alike) >= _RECURS), "never": float(never)}
     others = [other for other in silences if other != name]
     if others:
         features["alike"] = sum(

@@ -5,10 +5,12 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 
+from analysis import beyond_clear
+from analysis.beyond_clear import Beyond
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.findings import History, Spell, between_changes, spells
-from analysis.results import ArrayDay, Finding
+from analysis.results import CLEAR, EVIDENCE, ArrayDay, Finding
 from analysis.sky import GLOBAL, LUX
 
 RULE = "yield-excess"
@@ -19,6 +21,8 @@ _LEAST_MIN = 60.0
 _DAYS = 3
 # Whole or half as many modules, or strings, again.
 _COUNTS = (1.5, 2.0, 3.0, 4.0)
+# How far the hours lie apart in an excess beyond the clear sky: at all hours alike, or at the ends of the day alone.
+_ALIKE, _APART = 0.2, 1.4
 
 
 def found(history: History) -> list[Finding]:
@@ -34,7 +38,40 @@ def found(history: History) -> list[Finding]:
                 to_raise=_DAYS,
             ):
                 findings.append(_finding(history, spell, changed))
+        mine = [d for d in history.array_days if d.array == name]
+        findings += [_beyond(told) for told in beyond_clear.spells_of(mine, history.changes.get(f"array.{name}", ()))]
     return findings
+
+
+def _beyond(told: Beyond) -> Finding:
+    """More than a cloudless sky can give it as it is drawn, where no light is known."""
+    name = told.days[0].array
+    times, days = f"{told.times:.1f} times", len(told.days)
+    if told.is_about_noon:
+        when, why = "", "its size in the settings, or a unit, is wrong"
+    else:
+        when = " in the " + " and the ".join(told.ends)
+        both = ", or follows the sun" if len(told.ends) > 1 else ", or the clock is off"
+        why = f"it lies otherwise than drawn{both}"
+    # No sensor measured the light: none is to blame.
+    features = {"hours_apart": _ALIKE if told.is_about_noon else _APART, "sky_share": 0.0}
+    return Finding(
+        rule=RULE,
+        subject=f"array.{name}",
+        state="unacknowledged" if told.until is None else "returned",
+        priority="medium",
+        since=told.days[0].start,
+        until=told.until,
+        summary=f"the {name} array gave{when} {times} what a cloudless sky allows it, over {days} days: {why}",
+        evidence={
+            "days": [d.day.isoformat() for d in told.days],
+            "excess_ratio": round(told.times, 3),
+            "light": EVIDENCE[CLEAR],
+            **{f"{part}_minutes": round(minutes) for part, minutes in told.minutes.items()},
+            "features": features,
+        },
+        causes=rank(RULE, features, CAUSES),
+    )
 
 
 def _telling(day: ArrayDay) -> bool:

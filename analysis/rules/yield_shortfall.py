@@ -43,7 +43,9 @@ def found(history: History) -> list[Finding]:
             ]
         told = _with_twins(history, name, by_light)
         findings += told + slight.found(history, name, days, told)
-        findings += [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]
+        under = [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]
+        # What lay on it for so short a time that no day suffered is over, and no notice.
+        findings += [f for f in under if f.until is None or f.evidence["days"]]
     return findings
 
 

@@ -87,6 +87,8 @@ def _say(one: Brought) -> None:
     parts += [f"{count} rejected: {reason} (first in line {line})" for reason, (count, line) in kept.rejects.items()]
     if one.held_back:
         parts.append("last line held back: it has no line end and may be half written")
+    if one.note:
+        parts.append(one.note)
     click.echo("; ".join(parts))
 
 
@@ -106,6 +108,7 @@ def _as_json(one: Brought) -> dict[str, Any]:
             {"reason": reason, "count": count, "first_line": line} for reason, (count, line) in kept.rejects.items()
         ],
         "held_back": one.held_back,
+        "note": one.note,
         "fault": one.fault,
     }
 

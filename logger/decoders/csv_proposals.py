@@ -65,6 +65,8 @@ def advice(time: TimePlan, stamps: Sequence[str]) -> str:
     """The line for the settings under which these stamps can be read, or what to do where none is known."""
     if not stamps:
         return ""
+    if isinstance(time.field, tuple):
+        return "; field names the columns of year, month, day, hour, minute and second, in this order, as whole numbers"
     formats = proposed(stamps)
     if not formats:
         return (
@@ -79,7 +81,8 @@ def line(time: TimePlan, pattern: str) -> str:
     seconds = None if time.interval_ms is None else f"{time.interval_ms / 1000:g}"
     label = None if time.label == "instant" else time.label
     texts = {"field": time.field, "date": time.date, "clock": time.clock, "format": pattern, "zone": time.zone}
-    told = {key: _shown(value) for key, value in (texts | {"label": label}).items() if value is not None}
+    known = (texts | {"label": label}).items()
+    told = {key: _shown(value) for key, value in known if isinstance(value, int | str)}
     told |= {} if seconds is None else {"interval_s": seconds}
     told |= {} if time.year is None else {"year": str(time.year)}
     return "time = { " + ", ".join(f"{key} = {value}" for key, value in told.items()) + " }"

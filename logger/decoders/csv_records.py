@@ -19,7 +19,8 @@ _QUOTED = re.compile(r'(^|[,;|\t ])"(?:[^"]|"")*"(?=[,;|\t ]|$)')
 _OPENING = re.compile(r'(?:^|[,;|\t ])"')
 
 
-# How files begin that are no text: gzip, bzip2, xz, zip (so do workbooks), old workbooks, PDF, databases, Parquet.
+# How files begin that are no text: gzip, bzip2, xz, zip (so do workbooks), old workbooks, PDF, databases, Parquet, HDF5
+# (so does netCDF 4), netCDF of old.
 _NO_TEXT = {
     b"\x1f\x8b": "compressed; unpack it",
     b"BZh": "compressed; unpack it",
@@ -29,6 +30,9 @@ _NO_TEXT = {
     b"%PDF": "a PDF; ask for the table as CSV",
     b"SQLite format 3": "a database; take its table out as CSV",
     b"PAR1": "Parquet that no export of ours wrote; turn it into CSV",
+    b"\x89HDF\r\n": "HDF5 or netCDF, arrays in binary; take the table out as CSV",
+    b"CDF\x01": "netCDF, arrays in binary; take the table out as CSV",
+    b"CDF\x02": "netCDF, arrays in binary; take the table out as CSV",
 }
 _TOLD_BY = 400
 _WIDE = ("utf-16", "utf-32")
@@ -48,6 +52,18 @@ def why_no_text(head: bytes, encoding: str) -> str | None:
         if len(full) >= 4 and not full.count(0) and 2 * empty.count(0) > len(empty):
             return f'it is UTF-16 without a byte-order mark; give its source encoding = "{name}"'
     return None
+
+
+def columns_of(row: list[str], separator: str | None, source: str) -> str:
+    """What a first line that does not fit is made of, and what to mend in the settings of a source."""
+    if len(row) > 1:
+        columns = ", ".join(repr(cell) for cell in row)
+        return f"its columns are {columns}. Mend field, skip_rows or separator of source {source!r}"
+    parting = "tab, semicolon or comma" if separator is None else f"separator {separator!r}"
+    return (
+        f"no {parting} parts this line into columns: {row[0]!r}. Where the table begins further down, give source "
+        f"{source!r} skip_rows; a file of fixed places is no CSV and must be turned into one first"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.decoders.csv_columns import OUT_OF_RANGE, Column, Values, mean
-from logger.decoders.csv_dates import Stamp, joined
+from logger.decoders.csv_dates import joined
+from logger.decoders.csv_places import Places
 from logger.decoders.csv_proposals import advice
-from logger.decoders.csv_records import BLANKS, Lines, Records, cells, without_blank_end
+from logger.decoders.csv_records import BLANKS, Lines, Records, cells, columns_of, without_blank_end
 from logger.decoders.csv_stamps import Stamps, take_out_unbelieved
 from logger.errors import ImportFault
-from logger.plan import Field, SourcePlan
+from logger.plan import SourcePlan
 from logger.readings import Block, RowReject
 from logger.zones import zone
 
@@ -57,8 +58,7 @@ class CsvTable:
         self._after_header: bool = kept.get("after_header", False)
         self._earlier: list[tuple[int, list[str] | None, int]] = []  # line, and the layout of the rows before it
         self._width: int = kept.get("width", 0)
-        self._names = _names(plan)
-        self._places: dict[int | str, int] = {}
+        self._places = Places(plan, plan.time, where)
         self.unread: list[str] = []  # the first stamps that were not understood
         self._cells: list[list[str]] = []  # rows that wait, and their lines
         self._lines: list[int] = []
@@ -67,7 +67,7 @@ class CsvTable:
         self.rows = 0
         self.held_back = b""
         if self._separator is not None:
-            self._lay(self._header or [])
+            self._places.lay(self._header or [])
 
     @property
     def consumed(self) -> int:
@@ -96,6 +96,11 @@ class CsvTable:
         )
 
     @property
+    def columns(self) -> int:
+        """How many columns the first line has; 0 while none was seen."""
+        return self._width
+
+    @property
     def resumable(self) -> bool:
         """Whether `state` and `consumed` can be used: the columns are known, and bytes can be counted."""
         return self._records.resumable and self._separator is not None
@@ -103,11 +108,11 @@ class CsvTable:
     @property
     def doubt(self) -> ImportFault | None:
         """What keeps the rows read so far waiting: the order of day and month is not known."""
-        if not self._cells or self._stamps.reader.settles([self._stamp(row) for row in self._cells[:20]]):
+        if not self._cells or self._stamps.reader.settles(self._places.stamps(self._cells[:20])):
             return None
-        if self._stamps.reader.settles([self._stamp(row) for row in self._cells]):
+        if self._stamps.reader.settles(self._places.stamps(self._cells)):
             return None
-        stamps = [joined(self._stamp(row)) for row in self._cells]
+        stamps = list(map(joined, self._places.stamps(self._cells)))
         return ImportFault(
             f"{self._where}, line {self._lines[0]}: {stamps[0]!r} may be day-first or month-first, and neither a day "
             f"after the twelfth nor a midnight tells; give source {self._plan.name!r} a time format"
@@ -140,7 +145,7 @@ class CsvTable:
         (row,) = cells([text], self._separator)
         if not row or len(row) < self._width:
             return False
-        return max(self._places.values()) < len(row) - 1 or raw.endswith(b'"')
+        return self._places.width < len(row) or raw.endswith(b'"')
 
     # -- what stands where --------------------------------------------------------------------------------
 
@@ -149,61 +154,38 @@ class CsvTable:
         plan = self._plan
         given = BLANKS if plan.separator == " " else plan.separator
         splits = {sep: [cell.strip() for cell in cells([text], sep)[0]] for sep in ([given] if given else _SEPARATORS)}
-        last = max((field for field in _fields(plan) if isinstance(field, int)), default=1)
+        names, last = self._places.names, self._places.highest
         for separator, row in splits.items():  # noqa: B007
-            if self._names <= set(row) and len(row) >= last and (len(row) > 1 or len(splits) == 1):
+            if names <= set(row) and len(row) >= last and (len(row) > 1 or len(splits) == 1):
                 break
         else:
-            best = max(splits, key=lambda sep: (len(self._names & set(splits[sep])), sep != BLANKS, len(splits[sep])))
+            best = max(splits, key=lambda sep: (len(names & set(splits[sep])), sep != BLANKS, len(splits[sep])))
             raise self._does_not_fit(splits[best], last)
         self._separator, self._width = separator, len(row)
-        self._lay(row)
-        if not self._names and not self._is_words(row):
+        self._places.lay(row)
+        if not names and not self._is_words(row):
             return False
         self._header, self._after_header = row, True
         return True
 
     def _does_not_fit(self, row: list[str], last: int) -> ImportFault:
         line = self._plan.skip_rows + 1
-        missing = [f"{name!r}" for name in sorted(self._names - set(row))]
+        missing = [f"{name!r}" for name in sorted(self._places.names - set(row))]
         what = f"has no column {', '.join(missing)}" if missing else f"has {len(row)} columns, none at position {last}"
-        return ImportFault(
-            f"{self._where}, line {line}: {what}; its columns are {', '.join(repr(cell) for cell in row)}. "
-            f"Mend field, skip_rows or separator of source {self._plan.name!r}"
-        )
-
-    def _lay(self, header: list[str]) -> None:
-        for field in _fields(self._plan):
-            if isinstance(field, str) and header.count(field) > 1:
-                raise ImportFault(
-                    f"{self._where}: the header {field!r} stands {header.count(field)} times; "
-                    f"give its position instead, for instance field = {header.index(field) + 1}"
-                )
-            self._places[field] = field - 1 if isinstance(field, int) else header.index(field)
+        why = columns_of(row, self._plan.separator, self._plan.name)
+        return ImportFault(f"{self._where}, line {line}: {what}; {why}")
 
     def _is_words(self, row: list[str]) -> bool:
         """Whether a row is a header or a row of units: no time, and no number where one is read."""
-        if len(row) <= max(self._places.values()) or self._stamps.reader.readable(self._stamp(row)):
+        if len(row) < self._places.width or self._stamps.reader.readable(self._places.stamp(row)):
             return False
         return not any(
             value is not None
-            for column, channel in zip(self._columns, self._plan.channels, strict=True)
+            for at, (column, channel) in enumerate(zip(self._columns, self._plan.channels, strict=True))
             if not channel.is_text
-            for field in _many(channel.field)
-            for value in column.numbers([row[self._places[field]]])[0]
+            for place in self._places.channel(at)
+            for value in column.numbers([row[place]])[0]
         )
-
-    def _stamp(self, row: list[str]) -> Stamp:
-        time, places = self._time, self._places
-        if time.field is not None:
-            return row[places[time.field]]
-        return row[places[time.date or 0]], row[places[time.clock or 0]]
-
-    def _all_stamps(self) -> Sequence[Stamp]:
-        if self._time.field is None:
-            return [self._stamp(row) for row in self._cells]
-        place = self._places[self._time.field]
-        return [row[place] for row in self._cells]
 
     # -- lines -> rows ------------------------------------------------------------------------------------
 
@@ -242,7 +224,8 @@ class CsvTable:
         if self._header is None:
             return []
         # Looking for one long name in all the text is cheap; the rest is looked at where it is found.
-        telling = max(self._names, key=len) if self._names else max(self._header, key=len)
+        names = self._places.names
+        telling = max(names or self._header, key=len)
         if telling not in lines.whole:
             return []
         return [
@@ -250,7 +233,7 @@ class CsvTable:
             for at, text in enumerate(lines.texts)
             if telling in text
             and (
-                (self._names and self._names <= {cell.strip() for cell in rows[at]})
+                (names and names <= {cell.strip() for cell in rows[at]})
                 or [cell.strip() for cell in rows[at]] == self._header
             )
         ]
@@ -259,14 +242,14 @@ class CsvTable:
         self._after_header = True
         if header == self._header:
             return
-        old = dict(self._places)
+        old = dict(self._places.of)
         self._earlier.append((line, self._header, self._width))
         self._header, self._width = header, len(header)
-        self._lay(header)
+        self._places.lay(header)
         moved = []
         for row in self._cells:
-            laid = [""] * max(self._width, max(self._places.values()) + 1)
-            for field, place in self._places.items():
+            laid = [""] * max(self._width, self._places.width)
+            for field, place in self._places.of.items():
                 laid[place] = row[old[field]]
             moved.append(laid)
         self._cells = moved
@@ -286,7 +269,7 @@ class CsvTable:
         self, rows: list[list[str]], numbers: list[int], rejects: list[RowReject]
     ) -> tuple[list[list[str]], list[int]]:
         """Rows as long as the header; a separator too many or too few at the end is no damage."""
-        needed = max(self._places.values()) + 1
+        needed = self._places.width
         blank_end = len(self._header or []) - len(without_blank_end(self._header or []))
         kept, at = [], []
         for row, number in zip(rows, numbers, strict=True):
@@ -308,7 +291,7 @@ class CsvTable:
     # -- rows -> block ------------------------------------------------------------------------------------
 
     def _block(self, rejects: list[RowReject], last: bool) -> Block:
-        resolved = self._stamps.resolve(self._all_stamps(), last)
+        resolved = self._stamps.resolve(self._places.stamps(self._cells), last)
         rows, numbers = self._cells[: resolved.done], self._lines[: resolved.done]
         self._cells, self._lines = self._cells[resolved.done :], self._lines[resolved.done :]
         times, time_marks = self._starts(resolved.times), resolved.marks
@@ -319,7 +302,7 @@ class CsvTable:
                     self.rows -= 1  # separators alone
                     continue
                 if len(self.unread) < _MOST_UNREAD and at not in unbelieved:
-                    self.unread.append(joined(self._stamp(rows[at])))
+                    self.unread.append(joined(self._places.stamp(rows[at])))
                 before = next((t for t in times[at::-1] if t is not None), self._last_t)
                 rejects.append(RowReject(numbers[at], self._raw(rows[at]), reason, before))
             sound = [at for at, t in enumerate(times) if t is not None]
@@ -329,8 +312,7 @@ class CsvTable:
             times = [times[at] for at in sound]
         known = [t for t in times if t is not None]
         self._last_t = known[-1] if known else self._last_t
-        needed = {self._places[field] for channel in self._plan.channels for field in _many(channel.field)}
-        by_place: dict[int, Sequence[str]] = {place: [row[place] for row in rows] for place in needed}
+        by_place: dict[int, Sequence[str]] = {place: [row[place] for row in rows] for place in self._places.channels}
         marks: dict[tuple[int, int], tuple[str, ...]] = {}
         columns = []
         for at in range(len(self._columns)):
@@ -350,7 +332,7 @@ class CsvTable:
     ) -> tuple[list[float | str | None], list[int], list[int]]:
         """Values of one channel; rows with a cell that cannot be read; rows out of the plausible range."""
         channel, column = self._plan.channels[at], self._columns[at]
-        places = [self._places[field] for field in _many(channel.field)]
+        places = self._places.channel(at)
         if channel.is_text:
             words, bad = column.words(by_place[places[0]])
             return list(words), bad, []
@@ -380,18 +362,3 @@ class CsvTable:
     def _year_begin(self, year: int) -> int:
         moment = dt.datetime(year, 1, 1, tzinfo=zone(self._time.zone))
         return round(moment.timestamp() * 1000)
-
-
-def _many(field: Field) -> tuple[int | str, ...]:
-    return field if isinstance(field, tuple) else (field,)
-
-
-def _fields(plan: SourcePlan) -> list[int | str]:
-    """All that is read of a row: time first, then the channels."""
-    time = plan.time
-    named = [time.field, time.date, time.clock] if time else []
-    return [field for field in named if field is not None] + [f for c in plan.channels for f in _many(c.field)]
-
-
-def _names(plan: SourcePlan) -> set[str]:
-    return {field for field in _fields(plan) if isinstance(field, str)}

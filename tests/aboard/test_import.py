@@ -224,6 +224,23 @@ def test_other_measured_files(folder: Folder, name: str, time: str, channels: di
     assert found["new"] == unlike["t"].nunique()
 
 
+NO_TABLES = [
+    (Path(pvlib.__file__).parent / "data" / "12839.tm2", "A file of fixed places is no CSV"),
+    (Path(pvlib.__file__).parent / "data" / "Altitude.h5", "it is HDF5 or netCDF"),
+    (MEASURED / "system_4_module_temperature.parquet", "was not written by Noonmark; save it as CSV"),
+]
+
+
+@pytest.mark.parametrize(("path", "said"), NO_TABLES, ids=[path.name for path, _ in NO_TABLES])
+def test_files_that_are_no_csv_are_told_what_they_are(folder: Folder, path: Path, said: str) -> None:
+    """A typical year in fixed places (TMY2), arrays in binary, somebody else's Parquet: named, and nothing is kept."""
+    folder.settings(source("it", LOCAL.format("1", ""), {"2": "irradiance.horizontal.global"}))
+    ran = folder.run(path)
+    assert ran.status in (1, 2)
+    assert str(path) in ran.err
+    assert said in ran.err
+
+
 def test_exit_statuses_and_messages(folder: Folder) -> None:
     """Usage and settings end with 2, a bad file with 1 after the good ones came in, and each says what to do."""
     assert folder.run("x.csv").status == 2

@@ -52,6 +52,13 @@ def test_an_hour_of_good_light_without_current_raises_it() -> None:
     assert found.evidence["lost_wh"] == 400.0
 
 
+@pytest.mark.parametrize(("minutes", "raised"), [(100.0, 0), (130.0, 1)])
+def test_by_a_weather_series_it_takes_two(minutes: float, raised: int) -> None:
+    """A satellite sees no fog in the valley."""
+    far = dataclasses.replace(day(0, minutes=minutes), evidence="weather series")
+    assert len(array_dead.found(history(array_days=[far]))) == raised
+
+
 def test_days_that_say_nothing_neither_raise_nor_clear_it() -> None:
     """A dark day between two dead ones: one finding."""
     found = array_dead.found(history(array_days=[day(0, minutes=300.0), day(1), day(2, minutes=300.0)]))

@@ -69,7 +69,7 @@ def synthetic(late_min: float, day: dt.date = dt.date(2026, 3, 20)) -> tuple[np.
     return t, 800 * np.maximum(np.sin(np.radians(sun)), 0)
 
 
-@pytest.mark.parametrize("late", [-180, -90, -60, 60, 90, 180])
+@pytest.mark.parametrize("late", [-600, -420, -180, -90, -60, 60, 90, 180, 420, 600])
 def test_hours_are_told_whichever_way_the_clock_is_wrong(late: float) -> None:
     found = told(*synthetic(late), 60_000, dt.date(2026, 3, 20))
     assert found is not None

@@ -110,3 +110,22 @@ def test_the_sheet_says_the_same_in_words(folder: Path) -> None:
     sheet = " ".join(noonmark(folder, "assess", "--quality", "--from", "2019-02-01", "--to", "2023-10-22").split())
     assert "1,405 of 1,725 days whole; 118 heard for less than a quarter (58 not at all)" in sheet
     assert "2,079 over 2,000 W/m²; 47 days never dark" in sheet
+
+
+def test_readings_that_come_evenly_are_heard_all_day(tmp_path: Path) -> None:
+    """Moments a quarter of an hour apart make a whole day of 96; every 90 seconds they are counted by minutes."""
+    assert counted(tmp_path / "even", range(0, 86_400, 900)) == (900.0, 96, 96, 1)
+    assert counted(tmp_path / "uneven", range(0, 86_400, 90)) == (60.0, 1440, 960, 0)
+
+
+def counted(folder: Path, seconds: range) -> tuple[float, int, int, int]:
+    """Interval [s], those that could be and that were heard, and whole days, of one day of a file of moments."""
+    folder.mkdir()
+    text = SETTINGS.read_text(encoding="utf-8")
+    (folder / SETTINGS.name).write_text(text.replace(', label = "start", interval_s = 900', ""), encoding="utf-8")
+    rows = [f"2021-07-01 {s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d},{20 + n % 7}" for n, s in enumerate(seconds)]
+    (folder / "warmth.csv").write_text("index,module_temp_1\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    noonmark(folder, "import", "warmth.csv")
+    # The solar day begins at the longitude's own midnight: whole ones alone are counted, of the day's 24 hours.
+    (told_of,) = told(folder, "2021-07-01", "2021-07-01")["quality"]
+    return told_of["interval_s"], told_of["intervals"], told_of["heard"], told_of["days_whole"]

@@ -33,7 +33,7 @@ def judged(stretch: Stretch, settings: Settings, frosts: Times | None = None) ->
     path = SunPath(stretch.start - DAY_MS, stretch.stop + DAY_MS, place, track=track)
     days = suns(stretch, path)
     no_loops = {sun.start: [] for sun in days}  # type: ignore[var-annotated]
-    shared = Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, ())
+    shared = Shared(stretch, days, path, place, settings, (stretch.start, stretch.stop), no_loops, [], {}, (), {})
     return {a.name: _judge_array(a, shared, frosts, False) for a in settings.array}
 
 

@@ -85,7 +85,7 @@ def test_the_sheet_tells_them_once() -> None:
     told = verdict() | {"alike": [pair()]}
     quality = {
         "channel": "a", "heard": 1, "intervals": 1, "days": 1, "days_whole": 1, "days_under_quarter": 0, "marked": {},
-        "longest_same_h": 0.0, "light": None, "at_lowest": 0, "beyond_4_sigma": 0,
+        "longest_same_h": 0.0, "stuck_h": 0.0, "light": None, "at_lowest": 0, "beyond_4_sigma": 0,
     }  # fmt: skip
     for told_, days in ((told, 0), (told | {"quality": [quality]}, 1)):
         flat = " ".join(assess_text(told_, timezone="Europe/Paris").split())

@@ -244,6 +244,11 @@ def test_line_breaks_in_quotes_keep_the_columns_in_step(rows: str) -> None:
     ("data", "message"),
     [
         (b"date,v,i\n2024-06-01,1,2\n", r"line 1: has no column 'time'; its columns are 'date', 'v', 'i'"),
+        (
+            b" 12839 MIAMI FL -5 N 25 48\n 6201010100000000\n",
+            r"line 1: has no column 'i', .*no tab, semicolon or comma parts this line into columns: '12839 MIAMI .*"
+            r"no CSV and must be turned into one first",
+        ),
         (b"time,v,v,i\n2024-06-01,1,2,3\n", r"header 'v' stands 2 times; give its position"),
         (b"", "holds no row"),
         (b"\r\n\r\n", "holds no row"),
