@@ -64,24 +64,18 @@ def test_sides_in_series_are_no_dead_array(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("true", "typed", "rule"),
-    [
-        ((47.6, -20.0), (47.6, 20.0), "clock-suspect"),
-        ((40.0, -30.0), (40.0, 30.0), "clock-suspect"),
-        ((54.3, 10.1), (10.1, 54.3), "yield-excess"),
-    ],
+    ("true", "typed"),
+    [((47.6, -20.0), (47.6, 20.0)), ((40.0, -30.0), (40.0, 30.0)), ((54.3, 10.1), (10.1, 54.3))],
     ids=["sign", "sign far out", "swapped"],
 )
-def test_a_place_typed_wrong_is_no_shade(
-    tmp_path: Path, true: tuple[float, float], typed: tuple[float, float], rule: str
-) -> None:
+def test_a_place_typed_wrong_is_no_shade(tmp_path: Path, true: tuple[float, float], typed: tuple[float, float]) -> None:
     """With the longitude's sign wrong, or latitude and longitude swapped, light turned into the plane is too much at
     some hours of every clear day, and some hours are dark: what is wrong is told, no shadow and no dead array."""
     sky = Sky(*true, "2026-05-10", 5)
     channels = Given(sky.plane(30.0, 180.0)).channels | {"irradiance.horizontal.global": sky.ghi}
     text = settings(sky, channels, latitude=typed[0], longitude=typed[1])
     found = {f["rule"] for f in judged(tmp_path, text, sky, channels)["findings"]}
-    assert rule in found
+    assert "clock-suspect" in found
     assert found.isdisjoint({"yield-shortfall", "array-dead", "instrument-unheard"})
 
 
