@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import pvlib
 
-from analysis import clear_beam, lightless
+from analysis import lightless
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Facing
 from analysis.sun import MINUTE_MS, Floats, Place, SunPosition, Times
@@ -56,12 +56,6 @@ class Parts:
     @property
     def each(self) -> tuple[Floats, Floats, Floats]:
         return self.ghi, self.dni, self.dhi
-
-    def nearer(self, clear: Parts, like: Floats) -> Parts:
-        """The same light, as far as it is `like` that of a cloudless sky (0 to 1) parted as that."""
-        scale = np.where(like > 0, self.ghi / np.where(like > 0, clear.ghi, 1.0), 0.0)
-        dni, dhi = (own + like * (its * scale - own) for own, its in ((self.dni, clear.dni), (self.dhi, clear.dhi)))
-        return Parts(self.ghi, dni, dhi, self.told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,10 +190,9 @@ class Sky:
         dates = times.normalize()
         turbidity = pvlib.clearsky.lookup_linke_turbidity(dates.unique(), self.place.latitude, self.place.longitude)
         absolute = pvlib.atmosphere.get_absolute_airmass(airmass, self.place.pressure)
-        with np.errstate(divide="ignore"):  # where the sun stands on the horizon to the digit
-            sky = pvlib.clearsky.ineichen(
-                zenith, absolute, turbidity.reindex(dates).to_numpy(), self.place.elevation, extra
-            )
+        sky = pvlib.clearsky.ineichen(
+            zenith, absolute, turbidity.reindex(dates).to_numpy(), self.place.elevation, extra
+        )
         return Parts(*(np.nan_to_num(np.asarray(sky[key], dtype=float)) for key in ("ghi", "dni", "dhi")))
 
     @cached_property
@@ -244,9 +237,6 @@ class Sky:
         towards = np.maximum(np.cos(np.radians(self.sun.apparent_zenith)), 0.0)
         ghi = np.where(np.isfinite(horizontal), horizontal, dni * towards + dhi)
         found = self.taken_apart(ghi)
-        if np.isfinite(ghi).any() and not told.all():
-            like = clear_beam.share(ghi, self.clear.ghi, self.sun.apparent_zenith, self.grid.step)
-            found = found.nearer(self.clear, like)
         dhi = np.where(np.isfinite(dhi), np.minimum(dhi, ghi), np.where(np.isfinite(dni), ghi - dni * towards, np.nan))
         dhi = np.where(np.isfinite(dhi), np.maximum(dhi, 0.0), found.dhi)
         # Close to the horizon a small difference would become a huge beam: there Erbs' limits hold.

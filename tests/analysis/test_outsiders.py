@@ -203,16 +203,3 @@ def test_a_dead_light_sensor_is_told_until_it_speaks_again(tmp_path: Path, senso
     assert (found["rule"], found["evidence"]["channel"]) == ("sensor-suspect", sensor)
     assert found["evidence"]["days"] == ["2026-05-06", "2026-05-07"]
     assert found["state"] == "returned"
-
-
-@pytest.mark.parametrize(("latitude", "date", "tilt"), [(54.0, "2026-01-15", 60), (65.0, "2026-03-05", 60)])
-def test_a_clear_low_sun_is_known_by_the_light_on_the_flat(
-    tmp_path: Path, latitude: float, date: str, tilt: float
-) -> None:
-    """Under a clear winter sky a steep array gets half as much again as fractions of all skies together tell; the light
-    keeps to a cloudless one's, and what it is worth in the plane is right to 5 %."""
-    sky = Sky(latitude, 25.0, date, 1)
-    roof = Given(sky.plane(tilt, 180.0))
-    channels = roof.channels | {"irradiance.horizontal.global": sky.ghi}
-    (array,) = judged(tmp_path, settings(sky, channels, tilt=tilt), sky, channels)["arrays"]
-    assert array["judged_ratio"] == pytest.approx(1.0, abs=0.05)
