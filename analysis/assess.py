@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from analysis import boxes, counted, drift, file_clocks, hands
+from analysis import boxes, counted, drift, file_clocks, hands, whereabouts
 from analysis.ceiling import Steps
 from analysis.findings import History, StoreEvent
 from analysis.folding import fold
@@ -20,7 +20,7 @@ from analysis.results import StateRun
 from analysis.results_reading import Results
 from analysis.results_writing import write_changes, write_day, write_findings
 from analysis.rules import RULES
-from analysis.sun import DAY_MS, Place, SunPath, day_start, solar_day
+from analysis.sun import DAY_MS, SunPath, day_start, solar_day
 from logger import hands_on, parts, restarts, sealed
 from logger.errors import StoreError
 from logger.rollup import MINUTE_MS
@@ -125,10 +125,10 @@ class _Assessment:
         start = day_start(day, self.longitude)
         begin, end = max(start, self.record[0]), min(start + DAY_MS, self.record[1])
         if end - begin < DAY_MS:
-            site = self.located.settings.site
-            place = Place(site.latitude, site.longitude, site.elevation)
+            place = whereabouts.place(self.settings.on(day).settings)
             first, _, last = SunPath(start, start + DAY_MS, place).light_of_day(start)
-            if (last is not None and begin >= last) or (first is not None and end <= first):
+            is_one_spell = first is None or last is None or first < last
+            if is_one_spell and ((last is not None and begin >= last) or (first is not None and end <= first)):
                 return False
         return any(
             self.connection.execute(f"SELECT 1 FROM {table} WHERE t >= ? AND t < ? LIMIT 1", (begin, end)).fetchone()

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.trends import Trend
+import numpy as np
+
+from analysis.trends import Point, Trend, pooled_slope, slope_verdict
 
 # Five per cent on five clear days; common practice, no source.
 _WORTH_A_NOTICE, _DAYS = 0.05, 5
@@ -40,12 +43,14 @@ class Crept:
 
 def of_trend(trend: Trend) -> list[Crept]:
     """Each stretch between two steps in which the slope took so much on so many clear days; none of a sound array."""
-    if trend.verdict != "soiling" or trend.slope is None or trend.low is None or trend.high is None:
-        return []
     found = []
     for n, (a, b) in enumerate(trend.parts):
         part = trend.points[a:b]
-        lost = [-trend.slope * (p.day - part[0].day).days for p in part]
+        told = _slope(trend, part)
+        if told is None:
+            continue
+        slope, low, high = told
+        lost = [-slope * (p.day - part[0].day).days for p in part]
         late = [p for p, share in zip(part, lost, strict=True) if share >= _WORTH_A_NOTICE]
         if len(late) < _DAYS:
             continue
@@ -53,8 +58,20 @@ def of_trend(trend: Trend) -> list[Crept]:
         step = trend.steps[n] if n < len(trend.steps) else None
         found.append(
             Crept(
-                late[0].day, step.day if step else None, lost[-1], -trend.high * span, -trend.low * span, len(part),
+                late[0].day, step.day if step else None, lost[-1], -high * span, -low * span, len(part),
                 step.rise if step else None,
             )
         )  # fmt: skip
     return found
+
+
+def _slope(trend: Trend, part: Sequence[Point]) -> tuple[float, float, float] | None:
+    """The slope of all stretches together, with its interval; where that shows no dirt, since it rained for weeks in
+    another one, the stretch's own; None of a stretch that stayed clean."""
+    if trend.verdict == "soiling" and trend.slope is not None and trend.low is not None and trend.high is not None:
+        return trend.slope, trend.low, trend.high
+    t = np.array([p.day.toordinal() for p in part], dtype=float)
+    slope, low, high = pooled_slope([(t, np.array([p.ratio for p in part]))])
+    if slope is None or low is None or high is None:
+        return None
+    return (slope, low, high) if slope_verdict(slope, low, high, t[-1] - t[0]) == "soiling" else None

@@ -12,8 +12,9 @@ from logger.settings import Settings
 _NEARLY = 1.12
 # An array that lost so little beside one that gives too much is sound; common practice, no source.
 _SOUND = 0.9
-# How a shortfall says that it was found from clear day to clear day.
+# How a shortfall says that it was found from clear day to clear day, or from hour to hour of them.
 CLEAR_DAYS = "clear days"
+HOURS = "hours of the sun"
 # A clock so far off makes of a day what it was not; common practice, no source.
 _CLOCK_OFF_MIN = 45.0
 
@@ -95,6 +96,12 @@ def _sensor_explains_excess(sensor: Finding, excess: Finding, _: Settings) -> bo
     return gain < 1.0 and gain * float(excess.evidence["excess_ratio"]) < _NEARLY
 
 
+def _clock_explains_dips(clock: Finding, short: Finding, _: Settings) -> bool:
+    """Light turned into the plane by the wrong sun is too much at some hours of every clear day."""
+    off = abs(float(clock.evidence.get("noon_shift_min") or 0.0)) >= _CLOCK_OFF_MIN
+    return off and short.evidence.get("found_by") == HOURS
+
+
 def _counter_explains_excess(meters: Finding, excess: Finding, settings: Settings) -> bool:
     """Its counter counted what the light allows: volts and amps say too much."""
     array = next((a for a in settings.array if f"array.{a.name}" == excess.subject), None)
@@ -104,9 +111,13 @@ def _counter_explains_excess(meters: Finding, excess: Finding, settings: Setting
 
 
 def _excess_explains_shortfall(excess: Finding, short: Finding, _: Settings) -> bool:
-    """Weak only beside an array that gives too much, by grey skies or where the sisters were the light."""
+    """Weak only beside an array that gives too much, by grey skies or where the sisters were the light; or only at some
+    hours of the same array, which the wrong drawing moves."""
+    if short.subject == excess.subject:
+        # What the drawing turns the wrong way is too little at some hours and far too much in all.
+        return short.evidence.get("found_by") == HOURS
     beside = short.evidence.get("grey_against") == excess.subject and "judged_ratio" not in short.evidence
-    beside |= short.evidence.get("light") == "sister arrays" and short.subject != excess.subject
+    beside |= short.evidence.get("light") == "sister arrays"
     return beside and (1.0 - _lost(short)) * float(excess.evidence["excess_ratio"]) > _SOUND
 
 
@@ -143,6 +154,7 @@ _EXPLAINS: Mapping[tuple[str, str], Callable[[Finding, Finding, Settings], bool]
     ("clock-suspect", "instrument-unheard"): _clock_explains_silence,
     ("clock-suspect", "clock-suspect"): _light_explains_power,
     ("clock-suspect", "yield-excess"): _clock_explains_excess,
+    ("clock-suspect", "yield-shortfall"): _clock_explains_dips,
     ("yield-excess", "yield-shortfall"): _excess_explains_shortfall,
     ("clock-suspect", "facing-suspect"): _explains_facing,
     ("sensor-suspect", "facing-suspect"): _explains_facing,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis import flat, modules
+from analysis import flat, lightless, modules
 from analysis.geometry import Attitude
 from analysis.results import CLEAR, HORIZONTAL, LUX, PLANE, REFERENCE, SISTERS, WEATHER
 from analysis.sky import GLOBAL, Parts, Sky
@@ -168,6 +168,9 @@ def on_array(array: Array, sky: Sky, lies: Attitude) -> Light:
     bound = np.full(n, np.nan)
     if missing.any():
         bound[missing] = ways.lit(sky.clear).light[missing]
+        # Where the only voice says that it is dark nobody claims good light: the clock or the place may be wrong.
+        for dead in lightless.sensors(array.name, sky.as_read, sky.sun.elevation, sky.grid).values():
+            bound[missing & dead] = 0.0
     return Light(plane, gain, zero, evidence == PLANE, evidence, bound, beam, lean, passing, glass, ranks)
 
 
@@ -214,9 +217,9 @@ def confirmed(light: Light, clearness: Floats, sky: Sky) -> Floats | None:
     return np.where(take, np.minimum(share, 1.0), np.nan)
 
 
-def clear_plane(array: Array, sky: Sky, lies: Attitude) -> Floats:
-    """The clear sky in the plane of an array [W/m²]."""
-    return Ways(array, sky, lies).lit(sky.clear).light
+def usable_under(parts: Parts, array: Array, sky: Sky, lies: Attitude) -> Floats:
+    """What the modules of an array can use of some light on the horizontal, the clear sky's or another [W/m²]."""
+    return Ways(array, sky, lies).lit(parts).light
 
 
 def _in_plane(array: Array, sky: Sky, ways: Ways) -> _Seen | None:
@@ -259,7 +262,7 @@ def _reference(array: Array, sky: Sky, ways: Ways) -> _Seen | None:
     if not np.isfinite(warm).all():
         rough = reference_light(amps, array.module.isc, alpha, np.full(len(amps), 25.0))
         warm = np.where(np.isfinite(warm), warm, _warmth(rough, sky, array))
-    plane = reference_light(amps, array.module.isc, alpha, warm)
+    plane = sky.alive(reference_light(amps, array.module.isc, alpha, warm))
     usable, ranks = ways.beside(plane)
     gain, beam = np.full(len(plane), REFERENCE_GAIN), _beam_beside(plane, sky, ways, glazed=True)
     return _Seen(usable, gain, beam, ranks, zero=1000.0 * ZERO_A / array.module.isc)

@@ -29,8 +29,10 @@ from analysis import (
     instruments,
     irradiance,
     ladder,
+    lightless,
     lit_hours,
     lumens,
+    second_light,
     spikes,
     standing,
     states,
@@ -146,8 +148,7 @@ def judge_days(
 
 
 def _loops(settings: Settings, stretch: Stretch, sun: SunDay) -> list[LoopEstimate]:
-    daylight = (sun.first_light or sun.start, sun.last_light or sun.stop)
-    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, daylight) for c in settings.cable]
+    found = [wiring.of_day(c, settings, stretch, sun.start, sun.stop, sun.daylight) for c in settings.cable]
     return [e for e in found if e is not None]
 
 
@@ -239,9 +240,11 @@ def _judge_group(
     horizontal = sky.measured.ghi
     # The clear sky in the plane tells cloud only where nothing on the horizontal does.
     seen = np.isfinite(horizontal).all()
-    clear = sky.clear.ghi, horizontal if seen else irradiance.clear_plane(array, sky, lies)
+    clear = sky.clear.ghi, horizontal if seen else irradiance.usable_under(sky.clear, array, sky, lies)
     overcast = shared.grey(sky, lies)
     frosty = cover.frost(frosts, grid)
+    second = second_light.of_array(array, sky, lies, light)
+    dead = lightless.sensors(array.name, sky.as_read, sky.sun.elevation, grid)
     side = None
     if overcast:
         zero = zeros.on_grid(zeros.of_days(array, settings, stretch, suns, shared.path), suns, grid.start)
@@ -258,7 +261,7 @@ def _judge_group(
         rungs = ladder.of_day(
             array, controller, day, mask, grid, clear, horizontal, light, said, could, state, shared.ohms(array, day)
         )
-        lasting = yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly)
+        lasting = yields.of_day(array, day, mask, grid, light, said, could, state, held, sisterly, second)
         # A vessel that swings has a clear sky for each heading.
         if settings.site.moored == "fixed" and (
             beyond := beyond_clear.of_day(mask, grid, day.noon, array.rated_w, light, said, could)
@@ -266,7 +269,7 @@ def _judge_group(
             lasting = replace(lasting, features=lasting.features | beyond)
         judged.append(
             _Judged(
-                cover.with_frost(lasting, stretch, frosty[a:b]),
+                lightless.with_dead(cover.with_frost(lasting, stretch, frosty[a:b]), dead, grid),
                 rungs,
                 minutes.where(mask & inside & (state != states.NIGHT)),
                 held,

@@ -83,11 +83,12 @@ def of_day(
     apart = 1.0 / electrics.matched
     cool = array.rated_w * pick(electrics.dim_ratio) * apart
     modules, power = pick(allowed.modules) * apart, pick(said.power)
-    cable = amps(array, said, expected)[counted] ** 2 * ohms.home
+    # A length typed in centimetres makes a run that would take more than there is: no rung holds more than arrives.
+    cable = np.minimum(amps(array, said, expected)[counted] ** 2 * ohms.home, np.maximum(power, 0.0))
     by_drawing = modules * (1.0 - electrics.matched) + pick(allowed.free) - pick(allowed.power)
     missing = modules - power - cable - by_drawing
     out_w, out_a = _output(controller, said, counted)
-    feed = out_a**2 * ohms.feed
+    feed = np.minimum(out_a**2 * ohms.feed, np.maximum(out_w, 0.0))
 
     def wh(watts: Floats, where: Mask | None = None) -> float:
         return float((watts if where is None else watts[where]).sum() * grid.hours)

@@ -34,7 +34,7 @@ _HOT_C, _THROTTLED = 70.0, 0.95
 # Lithium must not be charged below freezing; it is let go again some kelvins above.
 _LITHIUM_MIN_C, _COLD_BAND_K, _STOPPED = 0.0, 3.0, 0.05
 # Array volts at the bank's own are too low; far below them nothing arrives at all; common practice, no source.
-_TOO_LOW_SHARE, _ARRIVES = 0.5, 0.2
+_TOO_LOW_SHARE, _ARRIVES, _WELL_ABOVE_NEED = 0.5, 0.2, 1.1
 _PARTED = 0.02
 _DUMP_A = 0.5
 
@@ -173,8 +173,10 @@ def too_low(controller: Controller | None, said: Measured, around: Surroundings,
     """A tracking controller finds the array's volts below what the bank needs: by the drawing, or by a fault."""
     if controller is None or controller.type != "mppt":
         return np.zeros(len(said.power), dtype=bool)
-    by_drawing = expected.allowed.bound & (said.power < _AT_LIMIT * expected.allowed.free)
     bank_v = np.where(np.isfinite(said.output_voltage), said.output_voltage, around.bank_v)
+    by_drawing = expected.allowed.bound & (said.power < _AT_LIMIT * expected.allowed.free)
+    # Of unequally lit modules a lower step may be the better one and out of reach: the step in use has volts enough.
+    by_drawing &= ~(said.voltage > _WELL_ABOVE_NEED * (bank_v + controller.run_headroom_v))
     arrives = said.voltage >= _ARRIVES * bank_v
     below = (said.voltage < bank_v + controller.run_headroom_v) & arrives
     # Stopped, it wants more: an array without current that shows less than what starts it.

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from analysis.findings import spells
 from analysis.results import ArrayDay
 from analysis.sun import DAY_MS
-from analysis.verdicts import RELATIVE
+from analysis.verdicts import DEADBAND, RELATIVE
 
 # A quarter of the light or more, three clear days in a row, within an hour of the sun; common practice, no source.
 _DEEP, _ALIKE_MS, _TO_RAISE = 0.75, 3_600_000, 3
@@ -63,6 +63,22 @@ def of_days(days: Sequence[ArrayDay]) -> list[Dips]:
             # A dip in the middle of the day is seen where it falls as well.
             found += [dips] if dips and not any(_same(dips, other) for other in found) else []
     return found
+
+
+def accounts_for(dips: Dips, short: Sequence[ArrayDay]) -> bool:
+    """Whether days of a shortfall are short by their dips alone: outside those hours nothing is amiss."""
+    dipping = {d.day for d in dips.shown}
+    if not all(d.day in dipping for d in short):
+        return False
+    outside = [
+        pair
+        for d in short
+        for hour, pair in d.features.get("by_hour", {}).items()
+        if not dips.first <= int(hour) <= dips.last
+    ]
+    got, could = (sum(pair[i] for pair in outside) for i in (0, 1))
+    expected, low = (sum(getattr(d, name) or 0.0 for d in short) for name in ("judged_expected_wh", "judged_low_wh"))
+    return bool(could > 0 and low > 0 and got / could * expected / low >= 1.0 - DEADBAND)
 
 
 def _same(one: Dips, other: Dips) -> bool:

@@ -36,6 +36,18 @@ class SunDay:
     last_light: int | None
     settings_hash: str
 
+    @property
+    def daylight(self) -> tuple[int, int]:
+        """The part of the day outside which the sun is down, UTC [ms].
+
+        It is the whole day where the sun sets before it rises: near the polar circle in summer, and of a vessel far
+        from the longitude by which her days are counted, both ends of the day are lit.
+        """
+        first, last = self.first_light, self.last_light
+        if first is not None and last is not None and last < first:
+            return self.start, self.stop
+        return self.start if first is None else first, self.stop if last is None else last
+
 
 @dataclass(frozen=True, slots=True)
 class ArrayDay:

@@ -225,7 +225,7 @@ class Shared:
         """What the power of an array tells of itself."""
         key = (array.name, id(sky))
         if key not in self._owns:
-            overcast = states.OVERCAST * irradiance.clear_plane(array, sky, lies)
+            overcast = states.OVERCAST * irradiance.usable_under(sky.clear, array, sky, lies)
             power = self.said(array, sky).power
             self._owns[key] = sisters.own(array, power, self.settings, self.stretch, sky.grid, overcast)
         return self._owns[key]

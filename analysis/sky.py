@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import pvlib
 
+from analysis import lightless
 from analysis.frames import Grid, Stretch
 from analysis.geometry import Facing
 from analysis.sun import MINUTE_MS, Floats, Place, SunPosition, Times
@@ -24,6 +25,7 @@ CLEAR_EFFICACY, _EFFICACY_OVERCAST, _EFFICACY_MEAN = 105.3, 115.6, 108.2
 NIGHT_ELEVATION_DEG = -6.0
 OFFSET_BOUND_WM2 = 10.0
 GLOBAL, LUX = "irradiance.horizontal.global", "irradiance.horizontal.illuminance"
+DIFFUSE, DIRECT = "irradiance.diffuse.horizontal", "irradiance.direct.normal"
 BY_WEATHER = "irradiance.weather.global"
 # Intervals longer than this are looked at in steps of ten minutes.
 _LONG_MS, _FINE_MS = 20 * MINUTE_MS, 10 * MINUTE_MS
@@ -133,8 +135,13 @@ class Sky:
         return np.maximum(self.stretch[channel].on(self.grid) - self._offset(channel), 0.0)
 
     def light(self, channel: str) -> Floats:
-        """The same with the drift of its gain taken out."""
-        return self.as_read(channel) / self._drift(channel)[0]
+        """The same with the drift of its gain taken out, and nothing where the sensor is dead by day."""
+        found = self.as_read(channel) / self._drift(channel)[0]
+        return found if channel == DIRECT else self.alive(found)
+
+    def alive(self, light: Floats) -> Floats:
+        """Light from the whole sky [W/m²] without what no day can give."""
+        return np.where(lightless.where(light, self.sun.elevation, self.grid), np.nan, light)
 
     def drift_sigma(self, channel: str) -> Floats:
         """Relative standard uncertainty of a drift that was taken out, 0 where none was."""
@@ -225,7 +232,7 @@ class Sky:
 
         Of global, diffuse and direct any two give the third.
         """
-        dhi, dni = self.light("irradiance.diffuse.horizontal"), self.light("irradiance.direct.normal")
+        dhi, dni = self.light(DIFFUSE), self.light(DIRECT)
         told = np.isfinite(dhi) | np.isfinite(dni)
         towards = np.maximum(np.cos(np.radians(self.sun.apparent_zenith)), 0.0)
         ghi = np.where(np.isfinite(horizontal), horizontal, dni * towards + dhi)

@@ -14,12 +14,11 @@ from analysis.creeping import Crept
 from analysis.diagnosis import rank
 from analysis.explained import without_cables, without_findings
 from analysis.findings import History, between_changes
-from analysis.folding import CLEAR_DAYS
+from analysis.folding import CLEAR_DAYS, HOURS
 from analysis.recurring import Dips
 from analysis.results import ArrayDay, Finding
 
 RULE = "yield-shortfall"
-HOURS = "hours of the sun"
 
 
 def found(history: History, name: str, days: Sequence[ArrayDay], told: Sequence[Finding]) -> list[Finding]:

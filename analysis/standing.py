@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.frames import Pieces, Stretch
+from analysis.sky import OFFSET_BOUND_WM2
 from logger.vocabulary import lookup
 
 # Fewer readings alike may be the last digit of a coarse instrument.
@@ -28,8 +29,8 @@ def stuck_after_s(channel: str) -> float | None:
 def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
     """The stretch without what stands still for longer than the vocabulary lets it, solar day by solar day.
 
-    Nothing, in the dark, is what a light sensor should say, however long; modules are as warm as before only by chance,
-    at nought degrees too.
+    Nothing, in the dark, is what a light sensor should say, however long, and its offset where it has one; modules are
+    as warm as before only by chance, at nought degrees too.
 
     Parameters
     ----------
@@ -43,8 +44,8 @@ def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
         pieces = stretch[channel]
         if most_s is None or len(pieces.start) <= _LEAST_ALIKE:
             continue
-        warm = channel.endswith("temperature")
-        stands = _standing(pieces, days, most_s * 1000, zero_counts=warm)
+        nothing = OFFSET_BOUND_WM2 if lookup(channel).unit == "W/m²" else 0.0
+        stands = _standing(pieces, days, most_s * 1000, None if channel.endswith("temperature") else nothing)
         if stands.any():
             moves = ~stands
             changed[channel] = Pieces(pieces.start[moves], pieces.length[moves], pieces.value[moves])
@@ -52,7 +53,7 @@ def left_out(stretch: Stretch, days: Sequence[int]) -> Stretch:
 
 
 def _standing(
-    pieces: Pieces, days: Sequence[int], most_ms: float, *, zero_counts: bool
+    pieces: Pieces, days: Sequence[int], most_ms: float, nothing: float | None
 ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     day = np.searchsorted(np.asarray(days), pieces.start, side="right")
     first = np.concatenate([[True], (np.diff(pieces.value) != 0) | (np.diff(day) != 0)])
@@ -61,6 +62,6 @@ def _standing(
     end = begin + count - 1
     lasts = pieces.start[end] + pieces.length[end] - pieces.start[begin]
     stands = (lasts > most_ms) & (count >= _LEAST_ALIKE)
-    if not zero_counts:
-        stands &= pieces.value[begin] != 0
+    if nothing is not None:
+        stands &= np.abs(pieces.value[begin]) > nothing
     return np.repeat(stands, count)

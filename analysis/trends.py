@@ -139,7 +139,7 @@ def of_array(array: str, days: Sequence[ArrayDay], notes: Sequence[Note] = (), c
     soiled = [None if s is None else -s * since for s in (slope, high, low)]
     return Trend(
         array, basis, tuple(points), parts, slope, low, high, steps, soiled[0], soiled[1], soiled[2],
-        _verdict(slope, low, high, max(t[b - 1] - t[a] for a, b in parts)),
+        slope_verdict(slope, low, high, max(t[b - 1] - t[a] for a, b in parts)),
     )  # fmt: skip
 
 
@@ -336,7 +336,8 @@ def _day_of(t: int) -> dt.date:
     return dt.datetime.fromtimestamp(t / 1000, dt.UTC).date()
 
 
-def _verdict(slope: float | None, low: float | None, high: float | None, longest: float) -> str:
+def slope_verdict(slope: float | None, low: float | None, high: float | None, longest: float) -> str:
+    """What a slope a day, with its interval, says over the longest stretch without a step [days]: a `Trend.verdict`."""
     if slope is None or low is None or high is None:
         return "cannot tell"
     if -slope * longest >= _WORTH_SAYING and -high * longest >= _BEYOND_DOUBT:

@@ -18,8 +18,7 @@ def window(sun: SunDay) -> tuple[int, int]:
     """The part of a day in which the arrays may say something; a polar night leaves an hour around noon."""
     if sun.first_light is None and sun.last_light is None:
         return sun.start, sun.stop
-    first = sun.first_light if sun.first_light is not None else sun.start
-    last = sun.last_light if sun.last_light is not None else sun.stop
+    first, last = sun.daylight
     return max(first - _BEFORE_LIGHT_MS, sun.start), min(last + _AFTER_LIGHT_MS, sun.stop)
 
 

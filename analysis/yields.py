@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import jumps, ladder, standstill, states
+from analysis import jumps, ladder, second_light, standstill, states
 from analysis.evidence import Tell
 from analysis.expected import NINETY_FIVE, Expected
 from analysis.frames import Grid
@@ -34,6 +34,7 @@ def of_day(
     state: Codes,
     held: Sequence[StateRun],
     confirmed: Floats | None = None,
+    second: Floats | None = None,
 ) -> ArrayDay:
     """One array's day, as the contract of the results defines it.
 
@@ -46,6 +47,8 @@ def of_day(
     confirmed : ndarray, optional
         What of the light the sister arrays confirm, of `irradiance.confirmed`: as far as that light is believed against
         the array.
+    second : ndarray, optional
+        The light by the next best sensor, of `second_light.of_array`.
     """
     hours = grid.hours
     known = np.isfinite(said.power) & np.isfinite(expected.power) & mask
@@ -114,6 +117,7 @@ def of_day(
         features=_features(array, day, judged, grid, light, said, expected)
         | (_first_low(judged, grid, said, expected) if found == "shortfall" else {})
         | jumps.of_day(judged, grid, said.power, expected.power)
+        | (second_light.of_day(judged, grid, light, second) if second is not None else {})
         | ({"standstill": still} if (still := standstill.of_day(mask, grid, said, expected, state)) else {}),
         evidence=_best_seen(light, light_known),
         plane_min=float(plane.sum()) * hours * 60.0,

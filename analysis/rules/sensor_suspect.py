@@ -1,4 +1,7 @@
-"""A light sensor that says, under a clear sky, what no clear sky gives, or no longer what it said of the first ones."""
+"""A light sensor that says, under a clear sky, what no clear sky gives, or no longer what it said of the first ones.
+
+Two sensors may differ under any sky; where the array sides with the one facing up, the one in its plane is wrong.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,8 @@ from itertools import combinations
 
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
-from analysis.findings import History, Spell, spells
-from analysis.results import (
-    Finding,
-)
+from analysis.findings import History, Spell, between_changes, spells
+from analysis.results import EVIDENCE, PLANE, REFERENCE, ArrayDay, Finding
 from analysis.results_light import LightDay
 from analysis.sky import GLOBAL, LUX
 
@@ -25,6 +26,11 @@ _IN_PLANE = (0.75, 1.20)
 _DEADBAND = 0.03
 # Under one clear sky two sensors agree better than either with the sky's model; common practice, no source.
 _APART, _TOGETHER = 0.10, 0.06
+# Of a day's light, where a clock that is off by hours makes half of one dark; common practice, no source.
+_DEAD_SHARE = 0.55
+# Under cloud the light on the flat leads into a plane less well; common practice, no source.
+_OUTVOTED = 0.15
+_QUANTITIES = {EVIDENCE[PLANE]: "plane", EVIDENCE[REFERENCE]: "reference_current"}
 
 
 def found(history: History) -> list[Finding]:
@@ -42,7 +48,8 @@ def found(history: History) -> list[Finding]:
         findings += [
             _drift(channel, spell, history) for spell in drifted if told.isdisjoint(d.day for d in spell.shown)
         ]
-    return findings + _disagreeing(history, findings)
+    findings += _disagreeing(history, findings) + _lightless(history)
+    return findings + _outvoted(history, findings)
 
 
 def _beyond(days: Sequence[LightDay], least: float, most: float) -> list[Spell[LightDay]]:
@@ -111,6 +118,89 @@ def _apart(spell: Spell[_Pair], history: History) -> Finding:
             "channels": [last.one.channel, last.other.channel],
             "ratio": round(ratio, 3),
             "clear_days": [p.one.day.isoformat() for p in spell.shown],
+        },
+        causes=rank(RULE, {}, CAUSES),
+    )
+
+
+def _lightless(history: History) -> list[Finding]:
+    """Sensors that said nothing through most of a day's light."""
+    channels = sorted({channel for d in history.array_days for channel in _dead_min(d)})
+    return [_says_nothing(channel, spell, history) for channel in channels for spell in _dead_spells(channel, history)]
+
+
+def _dead_spells(channel: str, history: History) -> list[Spell[ArrayDay]]:
+    lies_on = channel.split(".")[1]
+    # A sensor that faces up stands in the days of every array.
+    days = {d.day: d for d in history.array_days if lies_on in (d.array, "horizontal")}
+    return spells(
+        days.values(),
+        bad=lambda d: _dead_min(d).get(channel, 0.0) >= _DEAD_SHARE * d.daylight_min,
+        well=lambda d: channel not in _dead_min(d) and d.known_min > 0,
+        to_raise=1,
+        to_clear=1,
+    )
+
+
+def _dead_min(day: ArrayDay) -> dict[str, float]:
+    return dict(day.features.get("lightless_min", {}))
+
+
+def _says_nothing(channel: str, spell: Spell[ArrayDay], history: History) -> Finding:
+    return Finding(
+        rule=RULE,
+        subject=f"source.{_source(channel, history)}",
+        state="unacknowledged" if spell.returned is None else "returned",
+        priority="low",
+        since=spell.shown[0].start,
+        until=spell.returned.start if spell.returned else None,
+        summary=f"{_called(channel)} says nothing in full day: dead, unplugged, covered, or in another unit",
+        evidence={"channel": channel, "days": [d.day.isoformat() for d in spell.shown]},
+        causes=rank(RULE, {}, CAUSES),
+    )
+
+
+def _outvoted(history: History, known: Sequence[Finding]) -> list[Finding]:
+    """Sensors in a plane that the array and the sensor facing up contradict, where nothing is told of them yet."""
+    told = {finding.evidence["channel"] for finding in known if finding.is_open}
+    findings = []
+    for name in sorted({d.array for d in history.array_days}):
+        days = [d for d in history.array_days if d.array == name and d.judging_min >= 60.0 and _says(d)]
+        for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
+            for spell in spells(stretch, bad=_is_outvoted, well=lambda d: abs(_says(d) - 1) < _APART, to_raise=3):
+                channel = f"irradiance.{name}.{_QUANTITIES[spell.shown[-1].evidence]}"
+                if channel not in told:
+                    findings.append(_against_two(channel, spell, changed, history))
+    return findings
+
+
+def _says(day: ArrayDay) -> float:
+    """Light by the sensor in the plane over that by the one facing up; 0 where the two were not heard together."""
+    own, other = day.features.get("second_light", (0.0, 0.0))
+    return own / other if other > 0 and day.evidence in _QUANTITIES else 0.0
+
+
+def _is_outvoted(day: ArrayDay) -> bool:
+    ratio = day.judged_ratio
+    return ratio is not None and abs(_says(day) - 1) > _OUTVOTED and abs(ratio * _says(day) - 1) < _APART
+
+
+def _against_two(channel: str, spell: Spell[ArrayDay], changed: int | None, history: History) -> Finding:
+    gain = statistics.median(_says(d) for d in spell.shown)
+    until = spell.returned.start if spell.returned else changed
+    return Finding(
+        rule=RULE,
+        subject=f"source.{_source(channel, history)}",
+        state="unacknowledged" if until is None else "returned",
+        priority="medium" if gain > 1 else "low",
+        since=spell.shown[0].start,
+        until=until,
+        summary=f"{_called(channel)} says {100 * abs(gain - 1):.0f} % {'more' if gain > 1 else 'less'} than both the "
+        "light sensor facing up and the array itself",
+        evidence={
+            "channel": channel,
+            "gain": round(gain, 3),
+            "days": [d.day.isoformat() for d in spell.shown],
         },
         causes=rank(RULE, {}, CAUSES),
     )

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from analysis import alike, slight, twins
+from analysis import alike, recurring, slight, twins
 from analysis.causes import CAUSES
 from analysis.diagnosis import rank
 from analysis.features import cable_share, of_shortfall, steps_of_loss
@@ -34,7 +34,13 @@ def found(history: History) -> list[Finding]:
         days = [d for d in history.array_days if d.array == name]
         by_light = []
         for stretch, changed in between_changes(days, history.changes.get(f"array.{name}", ())):
-            by_light += [_shortfall(history, stretch, spell, changed) for spell in _shortfalls(stretch)]
+            shadows = recurring.of_days(stretch)
+            by_light += [
+                _shortfall(history, stretch, spell, changed)
+                for spell in _shortfalls(stretch)
+                # What passes at one hour of the sun is told as such, not as the array's.
+                if not any(recurring.accounts_for(dips, spell.shown) for dips in shadows)
+            ]
         told = _with_twins(history, name, by_light)
         findings += told + slight.found(history, name, days, told)
         under = [_covered(name, runs, days, history) for runs in _covered_spells(history, name)]

@@ -61,6 +61,13 @@ def test_dirt_is_told_at_five_per_cent_and_ends_with_the_rain() -> None:
     assert all(d.verdict == "healthy" for d in days)
 
 
+def test_clean_weeks_afterwards_take_no_notice_back() -> None:
+    """What crept in over thirty days was lost, however long it stays clean after the rain and the wash."""
+    (found,) = told(made(lambda i: 1.0 - i / 300 if i < 30 else 0.97 if i < 45 else 1.0, 75))
+    assert found.state == "returned"
+    assert found.evidence["lost_fraction"] == pytest.approx(0.097, abs=0.02)
+
+
 def test_it_stands_while_nobody_washes() -> None:
     (found,) = told(made(lambda i: 1.0 - i / 300, 30))
     assert found.state == "unacknowledged"
