@@ -247,7 +247,8 @@ def _judge_group(
     dead = lightless.sensors(array.name, sky.as_read, sky.sun.elevation, grid)
     side = None
     if overcast:
-        zero = zeros.on_grid(zeros.of_days(array, settings, stretch, suns, shared.path), suns, grid.start)
+        zero = np.full(len(grid.start), np.nan)
+        zero[overcast.mask] = zeros.at(grid.start[overcast.mask], array, settings, stretch, suns, shared.path)
         side = twins.side(array, sky, overcast, said, could, state, zero)
     is_half = any(array.name in pair for pair in alike.pairs(settings))
     half = alike.half(array, grid.step, grid.start, light, said, state) if is_half else None

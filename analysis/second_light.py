@@ -25,9 +25,10 @@ def of_array(array: Array, sky: Sky, lies: Attitude, light: Light) -> Floats | N
     ndarray or None
         NaN where only one of the two was read; None where they never were together, or nobody knows how she lies.
     """
-    if len(facings(array.tilt, array.azimuth, lies)) > 1:
+    there = light.evidence <= REFERENCE
+    if not there.any() or len(facings(array.tilt, array.azimuth, lies)) > 1:
         return None
-    both = (light.evidence <= REFERENCE) & np.isfinite(sky.measured.ghi)
+    both = there & np.isfinite(sky.measured.ghi)
     if not both.any():
         return None
     return np.where(both, irradiance.usable_under(sky.measured, array, sky, lies), np.nan)

@@ -24,10 +24,16 @@ _LEAST_READINGS, _LEAST_MS = 6, 20 * 60_000
 _NEAR_NOUGHT, _LOWEST_BANK_V = 0.5, 12.0
 
 
-def of_days(array: Array, settings: Settings, stretch: Stretch, suns: Sequence[SunDay], path: SunPath) -> Floats:
-    """Zero of an array's ammeter on each day [A]; NaN where its night does not tell it."""
+def at(
+    start: Times, array: Array, settings: Settings, stretch: Stretch, suns: Sequence[SunDay], path: SunPath
+) -> Floats:
+    """Zero of an array's ammeter at some moments by the night of their own day [A]; NaN where that does not tell it."""
     bank_v = (settings.bank.nominal_voltage if settings.bank else None) or _LOWEST_BANK_V
-    return np.array([_of_day(array.name, _NEAR_NOUGHT * bank_v, stretch, sun, path) for sun in suns])
+    day = np.maximum(np.searchsorted(np.array([sun.start for sun in suns]), start, side="right") - 1, 0)
+    zeros = np.full(len(suns), np.nan)
+    for i in np.unique(day):
+        zeros[i] = _of_day(array.name, _NEAR_NOUGHT * bank_v, stretch, suns[i], path)
+    return zeros[day]
 
 
 def _of_day(array: str, near_nought: float, stretch: Stretch, sun: SunDay, path: SunPath) -> float:
@@ -40,16 +46,10 @@ def _of_day(array: str, near_nought: float, stretch: Stretch, sun: SunDay, path:
     middle = amps.start[outside] + amps.length[outside] // 2
     dark = outside[path.elevation(middle) < NIGHT_ELEVATION_DEG]
     _, i, j = np.intersect1d(amps.start[dark], volts.start, assume_unique=True, return_indices=True)
-    at = dark[i[volts.value[j] < near_nought]]
-    said = amps.value[at]
-    if len(said) < _LEAST_READINGS or amps.length[at].sum() < _LEAST_MS or np.abs(said).max() > _MOST_A:
+    told = dark[i[volts.value[j] < near_nought]]
+    said = amps.value[told]
+    if len(said) < _LEAST_READINGS or amps.length[told].sum() < _LEAST_MS or np.abs(said).max() > _MOST_A:
         return float("nan")
     # A meter that never says less than nought may hide a zero below it.
     hides = said.min() >= 0.0 and np.median(said) == 0.0
     return float("nan") if hides else float(said.mean())
-
-
-def on_grid(zeros: Floats, suns: Sequence[SunDay], start: Times) -> Floats:
-    """The zero of its own day for each interval [A]."""
-    day = np.searchsorted(np.array([sun.start for sun in suns]), start, side="right") - 1
-    return np.asarray(zeros[np.maximum(day, 0)])

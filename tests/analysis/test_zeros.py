@@ -35,8 +35,9 @@ def zero(amps: Any, night_v: float = 0.4, heard: Any = True) -> float:
 
     named = {"array.a.voltage": pieces(np.where(UP, 36.0, night_v)), "array.a.current": pieces(amps)}
     settings = frames.settings()
-    found = zeros.of_days(settings.array[0], settings, Stretch(START, START + DAY_MS, named), [SUN], PATH)
-    return float(found[0])
+    stretch = Stretch(START, START + DAY_MS, named)
+    (found,) = zeros.at(np.array([SUN.noon]), settings.array[0], settings, stretch, [SUN], PATH)
+    return float(found)
 
 
 @given(off=st.floats(-0.03, 0.03), seed=st.integers(0, 99))
