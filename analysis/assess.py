@@ -29,8 +29,9 @@ from logger.settings_file import parse
 from logger.store import HOUR_MS, keep_settings, open_writer, transaction
 
 METHOD = "8"
-# Days are worked out in pieces of this many, which bounds the memory.
-_CHUNK_DAYS = 10
+# Days are worked out in pieces of this many, which bounds the memory, and written so many at a time, which bounds how
+# long others wait.
+_CHUNK_DAYS, _WRITTEN_DAYS = 30, 10
 Progress = Callable[[int, int], None]
 
 
@@ -200,9 +201,10 @@ class _Assessment:
         results = judge_days(
             self.connection, settings, judging.hash, days, before, self.record, self.longitude, drifts, doubts
         )
-        with transaction(self.connection):
-            for result in results:
-                write_day(self.connection, result, METHOD)
+        for begin in range(0, len(results), _WRITTEN_DAYS):
+            with transaction(self.connection):
+                for result in results[begin : begin + _WRITTEN_DAYS]:
+                    write_day(self.connection, result, METHOD)
         for result in results:
             self.warmth |= {(box, result.sun.day): steps for box, steps in result.warmth.items()}
         following = days[-1] + dt.timedelta(1)

@@ -73,7 +73,7 @@ def facings(tilt: float, azimuth: float, lies: Attitude) -> Sequence[Facing]:
     lies : Attitude
     """
     if lies.moored == "fixed":
-        return [_turned(tilt, azimuth, np.zeros_like(lies.heel), np.zeros_like(lies.heel), np.zeros_like(lies.heel))]
+        return [Facing(np.full(len(lies.heel), tilt), np.full(len(lies.heel), azimuth % 360.0))]
     known = np.isfinite(lies.heading)
     if known.all() or (tilt == 0 and not lies.heel.any() and not lies.pitch.any()):
         return [_turned(tilt, azimuth, np.nan_to_num(lies.heading), lies.heel, lies.pitch)]
