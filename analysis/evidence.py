@@ -98,7 +98,7 @@ class _Teller:
 
     def stage(self, a: int, b: int) -> _Part:
         """The stage that its controller named in the middle of the stretch."""
-        word = self.said.stage[(a + b) // 2]
+        word = self.said.stage_word((a + b) // 2)
         return None if word is None else f"stage {word}"
 
     def volts(self, a: int, b: int) -> _Part:

@@ -25,10 +25,12 @@ class Measured:
         [V], [A].
     heatsink : ndarray
         Of the controller [°C].
-    stage : ndarray of object
-        Charge stage, None where unknown.
+    stage : ndarray of int
+        Charge stage, as an index into `stages`; -1 where unknown.
     heard : ndarray of bool
         Whether any of them was there.
+    stages : tuple of str
+        The words that the controller has for its stages.
     """
 
     power: Floats
@@ -37,8 +39,19 @@ class Measured:
     output_voltage: Floats
     output_current: Floats
     heatsink: Floats
-    stage: npt.NDArray[np.object_]
+    stage: npt.NDArray[np.intp]
     heard: npt.NDArray[np.bool_]
+    stages: tuple[str, ...] = ()
+
+    def in_stage(self, *words: str) -> npt.NDArray[np.bool_]:
+        """Where the controller says one of these words."""
+        # What is unknown looks up the last one.
+        return np.array([*(stage in words for stage in self.stages), False])[self.stage]
+
+    def stage_word(self, at: int) -> str | None:
+        """What the controller called its stage in one interval, None where it said nothing."""
+        code = int(self.stage[at])
+        return None if code < 0 else self.stages[code]
 
 
 def measured(array: Array, controller: Controller | None, stretch: Stretch, grid: Grid) -> Measured:
@@ -52,12 +65,13 @@ def measured(array: Array, controller: Controller | None, stretch: Stretch, grid
     out_v, out_a = on(f"controller.{name}.output_voltage"), on(f"controller.{name}.output_current")
     power, _ = powers(array, controller, stretch, grid)
     codes = _stage_codes(f"controller.{name}.stage", stretch, grid)
-    stage = np.full(len(codes), None, dtype=object)
-    for code, word in stretch.words.get(f"controller.{name}.stage", {}).items():
-        stage[codes == code] = word
+    words = stretch.words.get(f"controller.{name}.stage", {})
+    stage = np.full(len(codes), -1)
+    for index, code in enumerate(words):
+        stage[codes == code] = index
     heard = np.asarray(np.isfinite(np.stack([voltage, current, power, out_v, out_a, codes])).any(axis=0))
     heatsink = on(f"controller.{name}.temperature")
-    return Measured(power, voltage, current, out_v, out_a, heatsink, stage, heard)
+    return Measured(power, voltage, current, out_v, out_a, heatsink, stage, heard, tuple(words.values()))
 
 
 def powers(array: Array, controller: Controller | None, stretch: Stretch, grid: Grid) -> tuple[Floats, Floats]:

@@ -79,7 +79,7 @@ def bank_limited(
     controller: Controller | None, bank: Bank | None, said: Measured, around: Surroundings, expected: Expected
 ) -> Mask:
     """The controller keeps a set point: it says so, or its volts and the array's do."""
-    named = np.isin(said.stage, SET_POINT_STAGES)
+    named = said.in_stage(*SET_POINT_STAGES)
     held = named & ~at_best(said, expected) & ~_gives_all(controller, bank, said, around, expected)
     nominal = bank.nominal_voltage if bank else None
     if controller is None or nominal is None:
@@ -89,7 +89,7 @@ def bank_limited(
     points = set_points(controller, bank, around)
     near = _SET_POINT_NEAR * nominal / 12
     lowest = np.minimum.reduce([*points, np.full(len(held), _LOWEST_SET_POINT * nominal / 12)])
-    wordless = ~np.isin(said.stage, STAGES)
+    wordless = ~said.in_stage(*STAGES)
     held |= wordless & near_open(said, expected) & (said.output_voltage >= lowest - near)
     unseen = ~np.isfinite(said.voltage) | ~np.isfinite(expected.allowed.best_volts)
     turned = turned_down(said, expected)
@@ -98,7 +98,7 @@ def bank_limited(
         apart = np.abs(said.output_voltage - volts)
         at_point |= apart <= near
         held |= wordless & (apart <= near) & (unseen | turned)
-        held |= (said.stage == "bulk") & (apart <= near / 2) & turned
+        held |= said.in_stage("bulk") & (apart <= near / 2) & turned
     amps = np.zeros(len(held), dtype=bool)
     if controller.output_current_limit is not None:
         share = said.output_current / controller.output_current_limit
@@ -114,7 +114,7 @@ def _gives_all(
     points = set_points(controller, bank, around) if controller else []
     if not points or bank is None or bank.nominal_voltage is None:
         return np.zeros(len(said.power), dtype=bool)
-    absorbing = np.isin(said.stage, ("absorption", "equalise"))
+    absorbing = said.in_stage("absorption", "equalise")
     point: Floats = np.where(absorbing, np.stack(points).max(axis=0), np.stack(points).min(axis=0))
     below = said.output_voltage < point - _SET_POINT_NEAR / 2 * bank.nominal_voltage / 12
     return np.asarray(below & (said.voltage <= _IN_CLOUD * expected.allowed.best_volts))
@@ -125,7 +125,7 @@ def held_back(
 ) -> Mask:
     """Another charger lifts the bank's volts: it takes more than all controllers give, and this one is turned down."""
     other = around.bank_a - around.solar_a > np.maximum(_OTHER_A, _OTHER_SHARE * around.bank_a)
-    hindered = (np.isin(said.stage, SET_POINT_STAGES) & ~at_best(said, expected)) | near_open(said, expected)
+    hindered = (said.in_stage(*SET_POINT_STAGES) & ~at_best(said, expected)) | near_open(said, expected)
     hindered |= bank_limited(controller, bank, said, around, expected)
     points = set_points(controller, bank, around) if controller else []
     above = np.zeros(len(other), dtype=bool)
@@ -137,7 +137,7 @@ def held_back(
         other |= above & (around.bank_a - around.solar_a > np.maximum(_OTHER_ABOVE_A, _OTHER_SHARE * around.bank_a))
         # Without a shunt, volts past its own set points tell it, where warmth cannot explain them.
         explained = controller.temp_comp_mv_per_cell_k is not None or bank.chemistry == "lifepo4"
-        above &= ~np.isfinite(around.bank_a - around.solar_a) & (said.stage != "equalise") & explained
+        above &= ~np.isfinite(around.bank_a - around.solar_a) & ~said.in_stage("equalise") & explained
     return np.asarray((other & hindered) | above)
 
 

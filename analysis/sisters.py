@@ -51,7 +51,7 @@ def clearness(
         NaN where something held the array back, or where nobody knows whether it did: the word ``bulk`` says that a
         controller took all there was, and so do the volts of the best point.
     """
-    free = ((said.stage == "bulk") | limits.at_volts(said.voltage, own.best_volts)) & np.isfinite(said.power)
+    free = (said.in_stage("bulk") | limits.at_volts(said.voltage, own.best_volts)) & np.isfinite(said.power)
     free &= said.power > 0
     if controller is not None and controller.output_current_limit is not None:
         free &= np.nan_to_num(said.output_current) < _AT_LIMIT * controller.output_current_limit

@@ -122,7 +122,7 @@ def of_array(
     # A path that is as good as open lets a trickle through, and the array stands at open circuit all the same.
     none |= bright & opened & (said.power < _TRICKLE_SHARE * could)
     # A controller that keeps a set point says so, one that is off keeps none: what keeps it off is the cold.
-    off = np.isin(said.stage, ["off", "fault"])
+    off = said.in_stage("off", "fault")
     cold = limits.cold_blocked(bank, said, around, expected, could)
     none |= bright & off & (share < cover.COVERED_BELOW)
     none |= bright & parted

@@ -48,7 +48,7 @@ def climb(
 
     power, could, plane = whole(power), whole(could), whole(plane)
     said = Measured(
-        power, whole(volts), power / whole(volts), whole(out_v), whole(out_a), NONE, np.full(N, None, dtype=object),
+        power, whole(volts), power / whole(volts), whole(out_v), whole(out_a), NONE, np.full(N, -1),
         np.isfinite(power),
     )  # fmt: skip
     return ladder.of_day(

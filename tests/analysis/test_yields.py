@@ -59,7 +59,7 @@ def judged_day(state: Any, measured: Any, expected: Any, plane: Any = 500.0) -> 
     fill = np.full(N, np.nan)
     measured, expected, plane = (np.broadcast_to(np.asarray(x, dtype=float), N) for x in (measured, expected, plane))
     codes = np.broadcast_to(np.asarray(state, dtype=np.int8), N)
-    said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, None, dtype=object), np.isfinite(measured))
+    said = Measured(measured, fill, fill, fill, fill, fill, np.full(N, -1), np.isfinite(measured))
     errors = Budget((0.1 / 1.96 * expected,), 0.0 * expected, 60_000)
     could = replace(frames.could(expected), low=0.9 * expected, high=1.1 * expected, errors=errors)
     none = np.zeros(N)
