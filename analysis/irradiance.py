@@ -40,6 +40,10 @@ ZERO_WM2, ZERO_A, DIM_WM2 = 2.0, 0.01, 3.0
 # stations), of a share that is 0.4 on average. Half of the variance is the day's own.
 DOME_SHARE = 0.10
 _DAYS_OWN = 0.5**0.5
+# Under a low sun Erbs takes a clear sky for a hazy one. Where the light is nearly a clear sky's, from the first share
+# of it to the second, so much of what the two dome shares differ by is doubt too: the band then reaches the clear sky.
+# Common practice, no source.
+_NEARLY_CLEAR, _CLEAR, _TO_CLEAR = 0.70, 0.95, 0.6
 # The same for the glass over a plane, which takes most of a low beam; common practice.
 _BEAM_BESIDE = 0.25
 # A series from a satellite: a bias of some per cent, and single values off by 20 to 39 % of the mean under all skies
@@ -299,10 +303,19 @@ def _from_parts(
     with np.errstate(divide="ignore", invalid="ignore"):
         beam = np.where(parts.ghi > 0, np.clip(1.0 - parts.dhi / parts.ghi, 0.0, 1.0), np.nan)
     relative = np.sqrt(gain**2 + (TRANSPOSITION * ways.steepness) ** 2 + found.spread**2)
-    lean = DOME_SHARE * _DAYS_OWN * ways.lean(parts) / np.maximum(found.light, 1.0)
-    lean = np.nan_to_num(np.where(parts.told, 0.0, lean))
+    each = np.nan_to_num(np.where(parts.told, 0.0, ways.lean(parts) / np.maximum(found.light, 1.0)))
+    own = DOME_SHARE * _DAYS_OWN
     light = np.where(known, found.light, np.nan)
-    return _Seen(light, relative, beam, found.ranks, lean, np.hypot(lean, passing), zero=zero)
+    lean, passes = np.hypot(own, _haze_or_none(parts, ways.sky.clear)) * each, np.hypot(own * each, passing)
+    return _Seen(light, relative, beam, found.ranks, lean, passes, zero=zero)
+
+
+def _haze_or_none(parts: Parts, clear: Parts) -> Floats:
+    """Doubt of the dome's share of the light where the sky may as well be a clear one."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        near = np.clip((parts.ghi / clear.ghi - _NEARLY_CLEAR) / (_CLEAR - _NEARLY_CLEAR), 0.0, 1.0)
+        apart = parts.dhi / parts.ghi - clear.dhi / clear.ghi
+    return np.nan_to_num(near * apart * _TO_CLEAR, posinf=0.0, neginf=0.0)
 
 
 def _from_weather(sky: Sky, ways: Ways) -> _Seen | None:

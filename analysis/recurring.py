@@ -96,13 +96,19 @@ def _tells(day: ArrayDay) -> bool:
 def _is_deep(day: ArrayDay, kind: str) -> bool:
     if kind not in day.features:
         return False
-    _, low, level = day.features[kind]
-    return bool(low < _DEEP * level)
+    return bool(day.features[kind][1] < _DEEP * _level(day, kind))
+
+
+def _level(day: ArrayDay, kind: str) -> float:
+    """What a day gave of its light outside the dip: no more than the light is known to allow, or the hours in which a
+    low sun gives more than it was reckoned to make a dip of all the others."""
+    most = (day.judged_high_wh or 0.0) / (day.judged_expected_wh or 1.0)
+    return min(float(day.features[kind][2]), most or 1.0)
 
 
 def _dips(shown: tuple[ArrayDay, ...], returned: ArrayDay | None, kind: str) -> Dips | None:
     """The hours next to the jump that lie low on these days together."""
-    level = statistics.median(d.features[kind][2] for d in shown)
+    level = statistics.median(_level(d, kind) for d in shown)
     jump = statistics.median((d.features[kind][0] - d.start - DAY_MS / 2) / 3_600_000 for d in shown)
     got: dict[int, float] = {}
     could: dict[int, float] = {}

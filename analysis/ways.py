@@ -29,7 +29,7 @@ class Ways:
     """The planes of an array's modules, and what falls into them together."""
 
     def __init__(self, array: Array, sky: Sky, lies: Attitude) -> None:
-        self._sky = sky
+        self.sky = sky
         self._in_series = array.modules_in_series
         own = array.tilt, array.azimuth
         whole = [(array.modules_in_series * array.strings_in_parallel, own)]
@@ -49,7 +49,7 @@ class Ways:
 
     def lit(self, parts: Parts) -> Lit:
         """Usable light under that sky."""
-        dome = self._sky.dome(parts)
+        dome = self.sky.dome(parts)
         found = [self._together(dome, way) for way in range(max(len(self._groups[0][1]), 1))]
         planes = np.stack([light for light, _, _ in found])
         middle = planes.mean(axis=0)
@@ -62,14 +62,13 @@ class Ways:
         """Change of the light in the plane [W/m²] with the dome's share of the whole."""
         every = sum(count for count, _ in self._groups)
         found = [
-            count / every * np.mean([self._sky.lean(way, parts) for way in ways], axis=0)
-            for count, ways in self._groups
+            count / every * np.mean([self.sky.lean(way, parts) for way in ways], axis=0) for count, ways in self._groups
         ]
         return np.asarray(np.sum(found, axis=0))
 
     def glassed(self, beam_share: Floats) -> Floats:
         """Share of the light in the array's own plane that passes the glass."""
-        return np.asarray(np.mean([self._sky.glassed(way, beam_share) for way in self.own], axis=0))
+        return np.asarray(np.mean([self.sky.glassed(way, beam_share) for way in self.own], axis=0))
 
     def beside(self, plane: Floats) -> tuple[Floats, Floats | None]:
         """Light on modules that lie in several ways, by a sensor in the array's own plane; and its ranks.
@@ -78,7 +77,7 @@ class Ways:
         """
         if not self.several:
             return plane, None
-        sky = self._sky
+        sky = self.sky
         clear = self._sensor(sky.dome(sky.clear))
         share = np.where(clear > 0, np.nan_to_num(plane) / np.where(clear > 0, clear, 1.0), 0.0)
         guessed = sky.taken_apart(np.minimum(share, _BRIGHTEST) * sky.clear.ghi)
@@ -90,14 +89,14 @@ class Ways:
         return found.light * factor, None if found.ranks is None else found.ranks * factor
 
     def _sensor(self, dome: Dome) -> Floats:
-        ways = [self._sky.in_plane(way, dome) for way in self.own]
+        ways = [self.sky.in_plane(way, dome) for way in self.own]
         return np.asarray(np.mean([way.light * way.glass for way in ways], axis=0))
 
     def _together(self, dome: Dome, way: int) -> tuple[Floats, Floats, Floats]:
         """Light that all modules use together, by how much transpositions differ on it, and its ranks [W/m²]."""
         lit, apart = [], []
         for count, ways in self._groups:
-            found = self._sky.in_plane(ways[min(way, len(ways) - 1)], dome)
+            found = self.sky.in_plane(ways[min(way, len(ways) - 1)], dome)
             lit += [found.light * found.glass] * (count if self.several else 1)
             apart.append(np.abs(found.apart))
         if not self.several:

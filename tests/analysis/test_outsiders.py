@@ -203,3 +203,18 @@ def test_a_dead_light_sensor_is_told_until_it_speaks_again(tmp_path: Path, senso
     assert (found["rule"], found["evidence"]["channel"]) == ("sensor-suspect", sensor)
     assert found["evidence"]["days"] == ["2026-05-06", "2026-05-07"]
     assert found["state"] == "returned"
+
+
+@pytest.mark.parametrize(
+    ("latitude", "start", "tilt"), [(54.3, "2026-01-15", 60), (65.0, "2026-03-05", 60), (40.0, "2026-12-15", 30)]
+)
+def test_a_low_sun_in_a_clear_sky_is_within_the_doubt(tmp_path: Path, latitude: float, start: str, tilt: int) -> None:
+    """By a sensor facing up nobody knows how much of a low sun's light is beam, which a steep plane takes whole: the
+    array gives more than Erbs' dome allows, the band says so, and nothing is found."""
+    sky = Sky(latitude, 10.1, start, 5)
+    roof = Given(sky.plane(tilt, 180.0))
+    channels = roof.channels | {"irradiance.horizontal.global": sky.ghi}
+    found = judged(tmp_path, settings(sky, channels, tilt=tilt), sky, channels)
+    (array,) = found["arrays"]
+    assert array["judged_ratio_low"] <= 1.0 <= array["judged_ratio_high"]
+    assert [f["rule"] for f in found["findings"]] == []
