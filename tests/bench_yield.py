@@ -30,7 +30,7 @@ from fixtures.waters.vessels import SIDES, rated_w
 from fixtures.waters.weather import LONGITUDE, MINUTES, Fleet
 from logger.schema import prepare
 
-# Shown to nobody who sets an uncertainty: those are reasoned on other seeds and on 10° and 40°.
+# Shown to nobody who sets an uncertainty: those are reasoned on seeds 1 to 4.
 LATITUDES, SEED = (0.0, 20.0, 38.0, 55.0, 69.0), 5
 _NEW_YEAR = dt.date(2025, 1, 1)
 # Days on which less could be had than three minutes of full sun have no energy to be right about.
