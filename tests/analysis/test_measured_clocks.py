@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -22,67 +20,12 @@ import pandas as pd
 import pvanalytics
 import pytest
 
+from tests.analysis.power_files import SITE, WEATHER, noonmark
+
 DATA = Path(pvanalytics.__file__).parent / "data"
 # Two changes of the clocks and the winter between them.
 FROM, TO = "2011-08-01", "2012-05-31"
-SITE = """
-[site]
-name = "Power alone"
-latitude = 39.7406
-longitude = -105.1775
-elevation = 1830
-timezone = "America/Denver"
-moored = "fixed"
-
-[store]
-path = "power.db"
-
-[[array]]
-name = "roof"
-modules_in_series = 1
-strings_in_parallel = 1
-tilt = 35
-azimuth = 180
-
-[array.module]
-power = {power}
-temp_coeff_power = -0.45
-
-[[source]]
-name = "inverter"
-kind = "csv"
-path = "power.csv"
-time = {{ field = 1{time} }}
-
-[[source.channel]]
-field = "{field}"
-channel = "array.roof.power"
-unit = "{unit}"
-"""
-WEATHER = """
-[[source]]
-name = "satellite"
-kind = "csv"
-path = "sky.csv"
-time = { field = "index" }
-
-[[source.channel]]
-field = "ghi"
-channel = "irradiance.weather.global"
-
-[[source.channel]]
-field = "temp_air"
-channel = "air.outside.temperature"
-"""
 REMEDY = ', zone = "America/Denver", format = "%Y-%m-%d %H:%M:%S-07:00"'
-
-
-def noonmark(folder: Path, *words: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "dashboard", *words], cwd=folder, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 def as_csv(name: str, stamps: str, to: Path) -> None:
@@ -103,7 +46,7 @@ def judged(folder: Path, time: str, *files: str) -> tuple[list[dict[str, Any]], 
     for old in folder.glob("power.db*"):
         old.unlink()
     weather = WEATHER if "sky.csv" in files else ""
-    text = SITE.format(power=3600, field="ac_power_2", unit="W", time=time) + weather
+    text = SITE.format(power=3600, plane=(35, 180), field="ac_power_2", unit="W", time=f"1{time}") + weather
     (folder / "noonmark.toml").write_text(text, encoding="utf-8")
     noonmark(folder, "import", *files)
     told = json.loads(noonmark(folder, "assess", "--json", "--from", FROM, "--to", TO))
@@ -165,7 +108,7 @@ def test_where_no_light_is_known_at_all_the_clock_is_told_alone(folder: Path) ->
 @pytest.mark.parametrize("name", ["ac_power_inv_2173.csv", "ac_power_inv_7539.csv"])
 def test_stamps_that_are_hours_off_are_told(name: str, tmp_path: Path) -> None:
     """Local hours read as UTC: the power comes six or seven hours before the sun, and no day is judged."""
-    text = SITE.format(power=1000, field="value_normalized", unit="kW", time="")
+    text = SITE.format(power=1000, plane=(35, 180), field="value_normalized", unit="kW", time=1)
     (tmp_path / "noonmark.toml").write_text(text, encoding="utf-8")
     noonmark(tmp_path, "import", str(DATA / name))
     told = json.loads(noonmark(tmp_path, "assess", "--json"))

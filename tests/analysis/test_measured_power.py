@@ -9,8 +9,6 @@ of the array is a guess by the file's own best, its plane its sister's, 45° tow
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -19,51 +17,11 @@ import pandas as pd
 import pvanalytics
 import pytest
 
-from tests.analysis.test_measured_clocks import WEATHER
+from tests.analysis.power_files import SITE, WEATHER, noonmark
 
 DATA = Path(pvanalytics.__file__).parent / "data"
+PLANE = (45, 158)
 POWER, SKY = DATA / "serf_east_15min_ac_power.csv", DATA / "serf_east_psm3_data.csv"
-SITE = """
-[site]
-name = "Power and a satellite"
-latitude = 39.7406
-longitude = -105.1775
-elevation = 1830
-timezone = "America/Denver"
-moored = "fixed"
-
-[store]
-path = "power.db"
-
-[[array]]
-name = "roof"
-modules_in_series = 1
-strings_in_parallel = 1
-tilt = 45
-azimuth = 158
-
-[array.module]
-power = {power}
-temp_coeff_power = -0.45
-
-[[source]]
-name = "inverter"
-kind = "csv"
-path = "power.csv"
-time = {{ field = "{time}" }}
-
-[[source.channel]]
-field = "{field}"
-channel = "array.roof.power"
-"""
-
-
-def noonmark(folder: Path, *words: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "dashboard", *words], cwd=folder, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 def judged(
@@ -75,7 +33,8 @@ def judged(
     sky: str = "",
 ) -> dict[str, Any]:
     weather = WEATHER.replace('"index"', f'"measured_on"{sky}') if SKY in files else ""
-    (folder / "noonmark.toml").write_text(SITE.format(power=power, time=time, field=field) + weather, encoding="utf-8")
+    text = SITE.format(power=power, plane=PLANE, time=f'"{time}"', field=field, unit="W") + weather
+    (folder / "noonmark.toml").write_text(text, encoding="utf-8")
     noonmark(folder, "import", *map(str, files))
     return dict(
         json.loads(noonmark(folder, "assess", "--json", "--quality", "--from", "2010-01-01", "--to", "2022-12-31"))
@@ -182,7 +141,7 @@ def test_a_tracker_that_was_drawn_fixed_is_told(tmp_path: Path) -> None:
 
 
 def test_a_value_a_day_is_asked_about_at_the_import(tmp_path: Path) -> None:
-    text = SITE.format(power=4000, time="timestamp", field="value")
+    text = SITE.format(power=4000, plane=PLANE, time='"timestamp"', field="value", unit="W")
     (tmp_path / "noonmark.toml").write_text(text, encoding="utf-8")
     said = noonmark(tmp_path, "import", str(DATA / "pvlib_data_shift.csv"))
     assert "2190 rows" in said
